@@ -1,0 +1,1 @@
+"""Sound to track facts: beats, bars, key, sections, loudness."""

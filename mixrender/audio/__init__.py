@@ -1,0 +1,1 @@
+"""Sound from and to files: decoding, encoding, stretching, and what is kept on disk."""

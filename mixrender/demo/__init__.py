@@ -1,0 +1,1 @@
+"""Original demo tracks, synthesised, and a plan that mixes them."""

@@ -1,0 +1,1 @@
+"""Signal processing on arrays and numbers: no files, no plans."""

@@ -1,0 +1,1 @@
+"""Plan text to a validated model with positions."""

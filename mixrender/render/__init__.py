@@ -1,0 +1,1 @@
+"""Timeline to sound: strips, their sum, the master, and windows of it."""

@@ -1,0 +1,1 @@
+"""Plan and track facts to exact placements in time."""
