@@ -1,0 +1,203 @@
+"""Keeps what was computed: a kind, a key and a maker go in, the path of the kept file comes out."""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import os
+import re
+import secrets
+import shutil
+import threading
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import platformdirs
+
+from mixrender.errors import MachineError
+
+STALE_AFTER_S = 86_400.0
+"""Age in seconds after which an unfinished file must come from a run that was killed."""
+
+RECENT_S = 3_600.0
+"""Files used less than this many seconds ago may be in use by another process, and are not pruned."""
+
+SPARE_BYTES = 64 * 1024 * 1024
+"""Room left on the disk beyond what a job asks for."""
+
+_FULL = {errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC)}  # Windows knows no quota error
+_CLOSED = {errno.EACCES, errno.EPERM, errno.EROFS, errno.ENOTDIR, errno.EEXIST}
+_WORD = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]*")
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One kept file: its kind, key, path, size in bytes, and when it was last used (seconds since 1970)."""
+
+    kind: str
+    key: str
+    path: Path
+    size_bytes: int
+    used_at_s: float
+
+
+class Cache:
+    """A folder of files that can be made again, laid out as `root/kind/ab/abcdef.suffix`.
+
+    `root` defaults to MIXRENDER_CACHE, else to this user's cache folder. Several threads and several
+    processes may use one folder at the same time.
+    """
+
+    def __init__(self, root: Path | None = None):
+        given = os.environ.get("MIXRENDER_CACHE")
+        chosen = root or (Path(given) if given else platformdirs.user_cache_path("mixrender"))
+        self.root = Path(chosen).expanduser().absolute()
+        self._lock = threading.Lock()
+        self._key_locks: dict[Path, threading.Lock] = {}
+        self._used: set[Path] = set()
+
+    def make(self, kind: str, key: str, suffix: str, maker: Callable[[Path], None]) -> Path:
+        """Path of the file kept under `kind` and `key`; if there is none, `maker` writes it first.
+
+        `maker` gets a temporary path that ends in `suffix`; what it left there is put in place when it
+        returns, and removed if it raises. Threads that ask for one key make it once; two processes may both
+        make it, and either result stands. Raises MachineError if the folder cannot be written or is full.
+        """
+        path = self._path(kind, key, suffix)
+        with self._lock:
+            key_lock = self._key_locks.setdefault(path, threading.Lock())
+            self._used.add(path)
+        with key_lock:
+            if not path.is_file():
+                self._make(path, suffix, maker)
+            with contextlib.suppress(OSError):  # a folder that may only be read still serves
+                os.utime(path)
+        return path
+
+    def find(self, kind: str, key: str, suffix: str) -> Path | None:
+        """Path of the file kept under `kind` and `key`, or None; counts as a use."""
+        path = self._path(kind, key, suffix)
+        if not path.is_file():
+            return None
+        with self._lock:
+            self._used.add(path)
+        with contextlib.suppress(OSError):
+            os.utime(path)
+        return path
+
+    def require_space(self, n_bytes: int) -> None:
+        """Raise MachineError unless the disk of this folder has `n_bytes` bytes free, and some to spare."""
+        folder = self.root
+        while not folder.exists() and folder != folder.parent:
+            folder = folder.parent
+        free = shutil.disk_usage(folder).free
+        if free < n_bytes + SPARE_BYTES:
+            raise MachineError(
+                f"{self.root}: the work needs {_size(n_bytes)}, but {_size(free)} are free. Free some space "
+                f"(`mixrender cache clear`), or set MIXRENDER_CACHE to a folder on another disk."
+            )
+
+    def entries(self) -> list[Entry]:
+        """All kept files, the least recently used first."""
+        found = [entry for entry in self._walk() if entry is not None]
+        return sorted(found, key=lambda entry: (entry.used_at_s, str(entry.path)))
+
+    def size_bytes(self) -> int:
+        """How many bytes the kept files take."""
+        return sum(entry.size_bytes for entry in self.entries())
+
+    def prune(self, max_bytes: int) -> int:
+        """Remove the least recently used files until `max_bytes` bytes are left; returns the bytes freed.
+
+        What this run used, and what anyone used within the last hour, stays. Leftovers of killed runs go.
+        """
+        self._remove_stale()
+        entries, now_s = self.entries(), time.time()
+        total = sum(entry.size_bytes for entry in entries)
+        freed = 0
+        for entry in entries:
+            if total - freed <= max_bytes:
+                break
+            if entry.path not in self._used and now_s - entry.used_at_s > RECENT_S:
+                freed += _remove(entry)
+        return freed
+
+    def clear(self) -> int:
+        """Remove every kept file that this run did not use; returns the bytes freed."""
+        self._remove_stale()
+        return sum(_remove(entry) for entry in self.entries() if entry.path not in self._used)
+
+    def _path(self, kind: str, key: str, suffix: str) -> Path:
+        for word in (kind, key):
+            if not _WORD.fullmatch(word):
+                raise ValueError(f"{word!r} cannot name a file of the cache")
+        return self.root / kind / key[:2] / f"{key}{suffix}"
+
+    def _make(self, path: Path, suffix: str, maker: Callable[[Path], None]) -> None:
+        part = path.with_name(f".{path.name}.{os.getpid()}-{secrets.token_hex(4)}.partial{suffix}")
+        with self._faults_named():
+            path.parent.mkdir(parents=True, exist_ok=True)
+            part.touch(exist_ok=False)  # finds out before the work whether the folder can be written
+        try:
+            with self._faults_named():
+                maker(part)
+                _put_in_place(part, path)
+        finally:
+            with contextlib.suppress(OSError):
+                part.unlink()
+
+    @contextlib.contextmanager
+    def _faults_named(self) -> Iterator[None]:
+        try:
+            yield
+        except OSError as error:
+            if error.errno in _FULL:
+                raise MachineError(
+                    f"{self.root}: the disk is full. Free some space (`mixrender cache clear`), or set "
+                    f"MIXRENDER_CACHE to a folder on another disk."
+                ) from error
+            if error.errno in _CLOSED:
+                raise MachineError(
+                    f"{self.root}: the cache folder cannot be written ({error.strerror}). "
+                    f"Set MIXRENDER_CACHE to a folder that can."
+                ) from error
+            raise
+
+    def _walk(self) -> Iterator[Entry | None]:
+        for path in self.root.glob("*/??/*"):
+            if path.name.startswith("."):
+                continue
+            with contextlib.suppress(FileNotFoundError):  # another process may prune at the same time
+                stat = path.stat()
+                kind, key = path.parts[-3], path.name.split(".")[0]
+                yield Entry(kind, key, path, stat.st_size, stat.st_mtime)
+
+    def _remove_stale(self) -> None:
+        now_s = time.time()
+        for path in self.root.glob("*/??/.*.partial*"):
+            with contextlib.suppress(OSError):
+                if now_s - path.stat().st_mtime > STALE_AFTER_S:
+                    path.unlink()
+
+
+def _put_in_place(part: Path, path: Path) -> None:
+    try:
+        part.replace(path)
+    except PermissionError:
+        # Where open files cannot be replaced, another process that made the same file is reading it.
+        if not path.is_file():
+            raise
+
+
+def _remove(entry: Entry) -> int:
+    try:
+        entry.path.unlink()
+    except OSError:  # in use, or gone already
+        return 0
+    return entry.size_bytes
+
+
+def _size(n_bytes: int) -> str:
+    return f"{n_bytes / 1e9:.1f} GB" if n_bytes >= 1e9 else f"{n_bytes / 1e6:.0f} MB"
