@@ -1,1 +1,1 @@
-"""Original demo tracks, synthesised, and a plan that mixes them."""
+"""Original tracks, synthesised from scores written as data, and a plan that mixes them."""
