@@ -34,9 +34,7 @@ def render(score: Score, *, layers: Collection[str] | None = None) -> Sound:
             sound = _layer_sound(score, name, layer, frames)
             gains = (db_to_gain(layer.level_db), layer.reverb, layer.echo, layer.duck)
             mix_layer(total, reverb_send, echo_send, sound, ducking, gains)
-    echo_frames = seconds_to_frames(
-        beats_to_seconds(score.echo_beats, score.tempo_bpm), score.sample_rate_hz
-    )
+    echo_frames = seconds_to_frames(beats_to_seconds(score.echo_beats, score.tempo_bpm), score.sample_rate_hz)
     add_echo(total, echo_send, echo_frames, 0.45, 0.35, reverb_send)
     _add_room(total, reverb_send, score)
     return _bus(total, score)
@@ -80,8 +78,9 @@ def _ducking(score: Score, frames: int) -> NDArray[np.float32]:
     if "kick" not in score.layers:
         return ducking
     rate = score.sample_rate_hz
-    pre, back = seconds_to_frames(_DUCK_PRE_S, rate), seconds_to_frames(
-        beats_to_seconds(0.75, score.tempo_bpm), rate
+    pre, back = (
+        seconds_to_frames(_DUCK_PRE_S, rate),
+        seconds_to_frames(beats_to_seconds(0.75, score.tempo_bpm), rate),
     )
     rise = 0.5 - 0.5 * np.cos(np.pi * np.arange(pre) / pre)
     fall = 0.5 + 0.5 * np.cos(np.pi * np.sqrt(np.arange(back) / back))

@@ -126,7 +126,12 @@ def mix_layer(
 
 @njit(cache=True)
 def add_echo(
-    total: Sound, send: NDArray[np.float32], frames: int, feedback: float, damping: float, onward: NDArray[np.float32]
+    total: Sound,
+    send: NDArray[np.float32],
+    frames: int,
+    feedback: float,
+    damping: float,
+    onward: NDArray[np.float32],
 ) -> None:
     """Add echoes of a mono send to the total, in place, left and right in turn; `onward` gets them too."""
     line = np.zeros((frames, 2))
@@ -147,7 +152,11 @@ def add_echo(
 
 @njit(cache=True)
 def add_reverb(
-    total: Sound, send: NDArray[np.float32], lengths: NDArray[np.int64], decays: NDArray[np.float64], damping: float
+    total: Sound,
+    send: NDArray[np.float32],
+    lengths: NDArray[np.int64],
+    decays: NDArray[np.float64],
+    damping: float,
 ) -> None:
     """Add the reverb of a mono send to the total, in place.
 

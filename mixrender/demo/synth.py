@@ -103,7 +103,7 @@ class Kick:
         t = _times(self.decay_s * 3.2, sample_rate_hz)
         hz = self.tune_hz + self.sweep_hz * np.exp(-t / self.sweep_s) + 900.0 * np.exp(-t / 0.0025)
         body = np.sin(2.0 * np.pi * np.cumsum(hz) / sample_rate_hz)
-        shape = np.minimum(1.0, 1.25 * np.exp(-((t / (1.5 * self.decay_s)) ** 2)))
+        shape = np.minimum(1.0, 1.25 * np.exp(-((t / (1.2 * self.decay_s)) ** 2)))
         fade = np.clip((t[-1] - t) / 0.02, 0.0, 1.0)
         body = np.tanh(self.drive * body * shape) / np.tanh(self.drive) * fade
         click = _band(_noise(len(t), rng, width=0.0), 2500.0, None, sample_rate_hz)[:, 0]
@@ -164,11 +164,17 @@ class Hat:
         t = _times(min(self.decay_s * 6.0, 1.6), sample_rate_hz)
         hz = 410.0 * np.array([1.0, 1.342, 1.2312, 1.6532, 1.9523, 2.1523])
         steps = hz * (1.0 + 0.004 * rng.standard_normal(6)) / sample_rate_hz
-        pan = np.stack([1.0 + self.width * np.linspace(-1, 1, 6), 1.0 - self.width * np.linspace(-1, 1, 6)], 1)
+        pan = np.stack(
+            [1.0 + self.width * np.linspace(-1, 1, 6), 1.0 - self.width * np.linspace(-1, 1, 6)], 1
+        )
         metal = oscillators(len(t), steps, rng.random(6), 0.25 * pan, 1.0)
-        sound = np.float32(self.metal) * metal + np.float32(1.0 - self.metal) * 2 * _noise(len(t), rng, width=self.width)
+        sound = np.float32(self.metal) * metal + np.float32(1.0 - self.metal) * 2 * _noise(
+            len(t), rng, width=self.width
+        )
         sound = _band(sound, self.low_hz, None, sample_rate_hz)
-        shape = np.exp(-t / self.decay_s) * np.minimum(1.0, t / self.attack_s) * np.clip((t[-1] - t) / 0.01, 0, 1)
+        shape = (
+            np.exp(-t / self.decay_s) * np.minimum(1.0, t / self.attack_s) * np.clip((t[-1] - t) / 0.01, 0, 1)
+        )
         return _to_peak(sound * shape[:, None].astype(np.float32), hit.strength)
 
 
@@ -243,7 +249,9 @@ class Saws:
         places = np.linspace(-1.0, 1.0, self.unison) if self.unison > 1 else np.zeros(1)
         hz = np.outer(hit.notes_hz, 2.0 ** (places * self.detune_cents / 1200.0)).ravel()
         # Neighbours in pitch go to opposite sides, so that neither side sounds sharp.
-        sides = np.tile(self.width * places * np.where(np.arange(self.unison) % 2, -1.0, 1.0), len(hit.notes_hz))
+        sides = np.tile(
+            self.width * places * np.where(np.arange(self.unison) % 2, -1.0, 1.0), len(hit.notes_hz)
+        )
         gains = np.sqrt(np.stack([1.0 - sides, 1.0 + sides], 1)) * (0.6 / np.sqrt(len(hz)))
         phases = rng.random(len(hz)) if self.unison > 1 else np.full(len(hz), 0.5)
         return oscillators(frames, hz / sample_rate_hz, phases, gains, self.square)
@@ -295,5 +303,7 @@ class Sweep:
         )
         x = np.arange(frames) / frames
         shape = x**2.2 if self.grows else (1.0 - x) ** 2.5
-        shape = shape * np.clip(np.minimum(frames * (1.0 - x), frames * x) / (0.004 * sample_rate_hz), 0.0, 1.0)
+        shape = shape * np.clip(
+            np.minimum(frames * (1.0 - x), frames * x) / (0.004 * sample_rate_hz), 0.0, 1.0
+        )
         return _to_peak(sound * shape[:, None].astype(np.float32), hit.strength)
