@@ -60,12 +60,13 @@ class LanePoint:
     `beat` counts beats of the mix. `value` is in the kind's own unit: dB with -inf for `silent` and `kill`,
     Hz with NaN for `open`, or an amount. `move` is None for a straight line from the end of the point before,
     `"at once"` for a step that ends on `beat`, or a number of beats: the value before holds until `beat`,
-    then moves for so long.
+    then moves for so long. `curve`, one of `LAWS`, is the law by which a level comes from or goes to silence.
     """
 
     beat: float
     value: float
     move: float | Literal["at once"] | None = None
+    curve: str = DEFAULT_LAW
 
     @property
     def end_beat(self) -> float:
@@ -89,6 +90,9 @@ class Segment:
     `axis` says what these count: `"beats"` of the mix, for a straight move from `before` to `after`; or
     `"frames"`, for a step that fades by a raised cosine from what the lane does to `after`. Values are in the
     kind's own unit. A step of no length is a jump, used for a cutoff that nobody hears.
+
+    `curve` names the crossfade law of a level from or to silence. `edge` is the share of the move that
+    `STEP_S` takes: there a law that leaves silence with a jump is eased.
     """
 
     axis: Literal["beats", "frames"]
@@ -96,21 +100,22 @@ class Segment:
     end: float
     before: float
     after: float
+    curve: str = DEFAULT_LAW
+    edge: float = 0.0
 
 
 @dataclass(frozen=True)
 class Lane:
     """One control over the whole mix: `initial` before the first segment, each segment's `after` after it.
 
-    Segments are in order of `end`; a step may lie over the end of the segment before it. `curve` names the
-    crossfade law of moves from and to silence. The lane of a filter moves its cutoff alone, which is never
-    open; `wet` is then the lane of the share of filtered sound, 0 where the filter is open.
+    Segments are in order of `end`; a step may lie over the end of the segment before it. The lane of a filter
+    moves its cutoff alone, which is never open; `wet` is then the lane of the share of filtered sound, 0
+    where the filter is open.
     """
 
     kind: Kind
     initial: float
     segments: tuple[Segment, ...] = ()
-    curve: str = DEFAULT_LAW
     wet: Lane | None = None
 
 
@@ -127,19 +132,19 @@ class FilterMotion(NamedTuple):
 class _GainScale:
     """Levels and bands: straight in dB between finite values, along a law in gain from or to nothing."""
 
-    def __init__(self, law_of: Callable[[str], Law]):
+    def __init__(self, law_of: Callable[[Segment], Law]):
         self._law_of = law_of
 
     def inner(self, value: float) -> float:
         return db_to_gain(value)
 
-    def between(self, before: float, after: float, x: FloatArray, curve: str) -> FloatArray:
-        law = self._law_of(curve)
-        if before == SILENT:
-            return db_to_gain(after) * law(x)
-        if after == SILENT:
-            return db_to_gain(before) * law(1.0 - x)
-        return db_to_gain(_mixed(before, after, x))
+    def between(self, segment: Segment, x: FloatArray) -> FloatArray:
+        law = self._law_of(segment)
+        if segment.before == SILENT:
+            return db_to_gain(segment.after) * law(x)
+        if segment.after == SILENT:
+            return db_to_gain(segment.before) * law(1.0 - x)
+        return db_to_gain(_mixed(segment.before, segment.after, x))
 
     def outer(self, inner: FloatArray) -> FloatArray:
         return inner
@@ -151,8 +156,8 @@ class _AmountScale:
     def inner(self, value: float) -> float:
         return value
 
-    def between(self, before: float, after: float, x: FloatArray, curve: str) -> FloatArray:
-        return _mixed(before, after, x)
+    def between(self, segment: Segment, x: FloatArray) -> FloatArray:
+        return _mixed(segment.before, segment.after, x)
 
     def outer(self, inner: FloatArray) -> FloatArray:
         return inner
@@ -164,8 +169,8 @@ class _CutoffScale:
     def inner(self, value: float) -> float:
         return math.log(value)
 
-    def between(self, before: float, after: float, x: FloatArray, curve: str) -> FloatArray:
-        return _mixed(math.log(before), math.log(after), x)
+    def between(self, segment: Segment, x: FloatArray) -> FloatArray:
+        return _mixed(math.log(segment.before), math.log(segment.after), x)
 
     def outer(self, inner: FloatArray) -> FloatArray:
         return np.exp(inner)
@@ -176,9 +181,21 @@ def _mixed(before: float | FloatArray, after: float, x: FloatArray) -> FloatArra
     return before * (1.0 - x) + after * x
 
 
+def _level_law(segment: Segment) -> Law:
+    """The segment's law; √x, whose slope at 0 has no bound, begins with a raised cosine of `STEP_S`."""
+    law = LAWS[segment.curve]
+    if segment.curve != "sharp" or not segment.edge:
+        return law
+    return lambda x: law(x) * raised_cosine(np.minimum(x / segment.edge, 1.0))
+
+
+def _band_law(segment: Segment) -> Law:
+    return kill_law
+
+
 _SCALES: dict[Kind, _GainScale | _AmountScale | _CutoffScale] = {
-    "level": _GainScale(lambda curve: LAWS[curve]),
-    "band": _GainScale(lambda curve: kill_law),
+    "level": _GainScale(_level_law),
+    "band": _GainScale(_band_law),
     "highpass": _CutoffScale(),
     "lowpass": _CutoffScale(),
     "amount": _AmountScale(),
@@ -211,7 +228,7 @@ def evaluate(lane: Lane, frames: FrameArray, *, beat_at: BeatAt, sample_rate_hz:
             if segment.axis == "frames":
                 inner[i:j] = _mixed(inner[i:j], after, raised_cosine(x))
             else:
-                inner[i:j] = scale.between(segment.before, segment.after, x, lane.curve)
+                inner[i:j] = scale.between(segment, x)
         inner[j:] = after
     return scale.outer(inner)
 
@@ -279,29 +296,26 @@ def compile_lane(
     points: Sequence[LanePoint],
     *,
     kind: Kind,
-    curve: str = DEFAULT_LAW,
     neutral: float | None = None,
     time_at_beat: Callable[[float], float],
     sample_rate_hz: int,
 ) -> Lane:
     """The lane of a control from its points.
 
-    Parameters: `points` in order of their beats; `curve` one of `LAWS`; `neutral` the value that holds before
-    a first point with a move (None: the kind's own, `NEUTRAL`); `time_at_beat` the time in seconds of a beat
-    of the mix. Before a first point without a move its value holds; after the last point the last value.
+    Parameters: `points` in order of their beats; `neutral` the value that holds before a first point with a
+    move (None: the kind's own, `NEUTRAL`); `time_at_beat` the time in seconds of a beat of the mix. Before a
+    first point without a move its value holds; after the last point the last value.
 
     Raises `LanePointError` where a move reaches past the next point or the points are out of order, and
     `ValueError` for a curve that does not exist or a move backwards in time.
     """
-    if curve not in LAWS:
-        raise ValueError(f"no crossfade law is called {curve!r}; there are {', '.join(LAWS)}")
     initial = NEUTRAL[kind] if neutral is None else neutral
     if points and points[0].move is None:
         initial = points[0].value
     moves = _moves(points, initial, time_at_beat, sample_rate_hz)
     if kind in RIM_HZ:
-        return _filter_lane(initial, moves, kind, curve, sample_rate_hz)
-    return Lane(kind, initial, tuple(move.segment() for move in moves), curve)
+        return _filter_lane(initial, moves, kind, sample_rate_hz)
+    return Lane(kind, initial, tuple(move.segment() for move in moves))
 
 
 def neutral_lane(kind: Kind) -> Lane:
@@ -320,11 +334,15 @@ class _Move:
     start_frame: int
     end_frame: int
     is_step: bool
+    curve: str
+    edge: float
 
     def segment(self) -> Segment:
         if self.is_step:
             return Segment("frames", self.start_frame, self.end_frame, self.before, self.after)
-        return Segment("beats", self.start_beat, self.end_beat, self.before, self.after)
+        return Segment(
+            "beats", self.start_beat, self.end_beat, self.before, self.after, self.curve, self.edge
+        )
 
 
 def _moves(
@@ -340,20 +358,42 @@ def _moves(
         if not _same(value, point.value):
             straight_from = point.beat if previous is None else previous.end_beat
             start_beat = straight_from if point.move is None else point.beat
-            start_s, end_s = time_at_beat(start_beat), time_at_beat(point.end_beat)
-            is_step = end_s - start_s < STEP_S - _TIME_SLACK_S
-            end_frame = seconds_to_frames(end_s, sample_rate_hz)
-            start_frame = seconds_to_frames(start_s, sample_rate_hz)
-            if is_step:
-                start_frame = end_frame - _step_frames(sample_rate_hz)
-            moves.append(
-                _Move(value, point.value, start_beat, point.end_beat, start_frame, end_frame, is_step)
-            )
+            moves.append(_move(value, point, start_beat, time_at_beat, sample_rate_hz))
         value = point.value
     return moves
 
 
+def _move(
+    before: float,
+    point: LanePoint,
+    start_beat: float,
+    time_at_beat: Callable[[float], float],
+    sample_rate_hz: int,
+) -> _Move:
+    start_s, end_s = time_at_beat(start_beat), time_at_beat(point.end_beat)
+    duration_s = end_s - start_s
+    is_step = duration_s < STEP_S - _TIME_SLACK_S
+    end_frame = seconds_to_frames(end_s, sample_rate_hz)
+    return _Move(
+        before=before,
+        after=point.value,
+        start_beat=start_beat,
+        end_beat=point.end_beat,
+        start_frame=(
+            end_frame - _step_frames(sample_rate_hz)
+            if is_step
+            else seconds_to_frames(start_s, sample_rate_hz)
+        ),
+        end_frame=end_frame,
+        is_step=is_step,
+        curve=point.curve,
+        edge=0.0 if is_step else min(STEP_S / duration_s, 1.0),
+    )
+
+
 def _check(previous: LanePoint | None, point: LanePoint) -> None:
+    if point.curve not in LAWS:
+        raise ValueError(f"no crossfade law is called {point.curve!r}; there are {', '.join(LAWS)}")
     if isinstance(point.move, int | float) and not point.move >= 0:
         raise ValueError(
             f"the move at beat {point.beat:g} lasts {point.move:g} beats; it must not be negative"
@@ -371,7 +411,7 @@ def _check(previous: LanePoint | None, point: LanePoint) -> None:
         raise LanePointError(previous, point, message)
 
 
-def _filter_lane(initial: float, moves: Sequence[_Move], kind: Kind, curve: str, sample_rate_hz: int) -> Lane:
+def _filter_lane(initial: float, moves: Sequence[_Move], kind: Kind, sample_rate_hz: int) -> Lane:
     """The lane of a cutoff, with the lane of the share of filtered sound beside it."""
     rim_hz = RIM_HZ[kind]
     cutoffs: list[Segment] = []
@@ -392,7 +432,7 @@ def _filter_lane(initial: float, moves: Sequence[_Move], kind: Kind, curve: str,
             wets.append(Segment("frames", fade_start, move.end_frame, 1.0, 0.0))
     is_open = math.isnan(initial)
     wet = Lane("amount", 0.0 if is_open else 1.0, tuple(wets))
-    return Lane(kind, rim_hz if is_open else initial, tuple(cutoffs), curve, wet)
+    return Lane(kind, rim_hz if is_open else initial, tuple(cutoffs), wet)
 
 
 def _step_frames(sample_rate_hz: int) -> int:

@@ -88,8 +88,8 @@ def direct_form_2_transposed(x, cutoff_hz, q):
 @pytest.mark.parametrize(("q", "bound"), [(BUTTERWORTH_Q, 0.47), (4.0, 0.94)])
 def test_a_cutoff_swept_over_its_whole_range_stays_bounded(sweeps_hz, q, bound):
     # Laroche, JAES 55(6) 2007: a filter stable at each instant need not be stable in motion. Wishnick,
-    # DAFx-14: this one is. White noise of peak 0.47, low-pass swept 20 Hz to 20 kHz. The bound is the noise's own peak
-    # for Q 0.707 and twice that for Q 4.
+    # DAFx-14: this one is. White noise of peak 0.47, low-pass swept 20 Hz to 20 kHz. The bound is the noise's
+    # own peak for Q 0.707 and twice that for Q 4.
     noise = np.random.default_rng(7).standard_normal((2 * RATE_HZ, 2))
     noise *= 0.47 / np.max(np.abs(noise))
     place = 0.5 - 0.5 * np.cos(2 * np.pi * sweeps_hz * np.arange(len(noise)) / RATE_HZ)
