@@ -65,7 +65,7 @@ def probe(path: Path) -> AudioInfo:
         raise AudioError(
             path,
             f"it has {info.channels} channels; only mono and stereo can be mixed. "
-            f'Fold it down to stereo first, for instance with: ffmpeg -i "{path.name}" -ac 2 "{path.stem}-stereo.flac"',
+            f'Fold it down to stereo first, for instance with: ffmpeg -i "{path.name}" -ac 2 "stereo.flac"',
         )
     return info
 
