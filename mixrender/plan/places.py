@@ -1,0 +1,197 @@
+"""Texts that name a place or a length in bars go in; positions and lengths come out, frozen."""
+
+from __future__ import annotations
+
+import re
+from typing import Any, ClassVar, Literal, Self
+
+from pydantic import BaseModel, ConfigDict, ValidationInfo, model_validator
+
+from mixrender.plan.quantities import (
+    NUMBER,
+    SIGNED,
+    length_pattern,
+    shorten,
+    to_duration,
+    to_length,
+    to_number,
+)
+
+NAME_PATTERN = r"[\w-]+"
+CUE_PATTERN = r"[^\W\d_][\w-]*"
+_LAST_BAR = 100_000.0
+
+_BAR = re.compile(rf"({SIGNED})(?:\s*([-+−])\s*({NUMBER}))?")
+_CUE = re.compile(rf"({CUE_PATTERN})(?:\s+([-+−])\s*({NUMBER}))?")
+_END = re.compile(rf"end(?:\s*([-+−])\s*({NUMBER}))?", re.IGNORECASE)
+
+
+class PlanModel(BaseModel):
+    """Base of everything in a plan: frozen, and closed to unknown fields.
+
+    From Python, models are built by their attributes' names; from a plan file (validation context `yaml`),
+    by the words of the language, and what the language writes as text must be text.
+    """
+
+    model_config = ConfigDict(
+        frozen=True, extra="forbid", validate_by_name=True, validate_by_alias=True, hide_input_in_errors=True
+    )
+    example: ClassVar[str] = ""
+
+
+def from_yaml(info: ValidationInfo) -> bool:
+    """Whether a value comes from a plan file, and not from Python."""
+    return bool(info.context)
+
+
+class _TextModel(PlanModel):
+    """A model that a plan writes as one text."""
+
+    @classmethod
+    def fields_of(cls, text: str) -> dict[str, Any]:
+        """The fields that a text stands for; ValueError if it is none."""
+        raise NotImplementedError
+
+    @classmethod
+    def of_number(cls, number: float) -> dict[str, Any]:
+        """The fields that a bare number from Python stands for."""
+        return {"bars": float(number)}
+
+    @model_validator(mode="before")
+    @classmethod
+    def _read(cls, value: Any, info: ValidationInfo) -> Any:
+        if isinstance(value, str):
+            return cls.fields_of(value)
+        if isinstance(value, (int, float)) and not isinstance(value, bool):
+            return cls.of_number(value)
+        if from_yaml(info) and not isinstance(value, cls):
+            raise ValueError(f"found {kind_of(value)}; write {cls.example}")
+        return value
+
+    @classmethod
+    def parse(cls, text: str) -> Self:
+        """The object that a text of the language stands for."""
+        return cls(**cls.fields_of(text))
+
+
+def kind_of(value: Any) -> str:
+    """What a value of the wrong kind is, for messages."""
+    if isinstance(value, dict):
+        return "a map"
+    if isinstance(value, (list, tuple)):
+        return "a list"
+    return "nothing" if value is None else shorten(str(value))
+
+
+class Position(_TextModel):
+    """A place in a track: a bar of it, an offset in bars from a cue, or seconds of its file.
+
+    `bars` is the bar, with its fraction; where `cue` is set, the offset from it. Where `seconds` is set,
+    neither counts.
+    """
+
+    cue: str | None = None
+    bars: float = 0.0
+    seconds: float | None = None
+
+    example: ClassVar[str] = "a bar, a cue or seconds, such as `97`, `drop - 16` or `184.2 s`"
+    pattern: ClassVar[str] = (
+        rf"^\s*(?:{SIGNED}(?:\s*[-+−]\s*{NUMBER})?|[^\W\d_][\w-]*(?:\s+[-+−]\s*{NUMBER})?"
+        rf"|(?:{NUMBER}\s*(?:[hH]|[mM][iI][nN]|[mM]?[sS])\s*)+)\s*$"
+    )
+
+    @classmethod
+    def fields_of(cls, text: str) -> dict[str, Any]:
+        """`97`, `97 + 0.75`, `drop`, `drop - 16`, `184.2 s`."""
+        plain = text.strip()
+        if match := _BAR.fullmatch(plain):
+            return {"bars": _in_range(to_number(match[1]) + _offset(match[2], match[3]), text)}
+        if match := _CUE.fullmatch(plain):
+            return {"cue": match[1], "bars": _in_range(_offset(match[2], match[3]), text)}
+        if re.fullmatch(rf"(?:{NUMBER}\s*(?:h|min|s|ms)\s*)+", plain, re.IGNORECASE):
+            return {"seconds": to_duration(text, example="184.2 s")}
+        if match := re.fullmatch(rf"(?:bars?\s*({SIGNED})|({SIGNED})\s*bars?)", plain, re.IGNORECASE):
+            raise ValueError(f"found {shorten(text)}; write the bar's number alone: `{match[1] or match[2]}`")
+        raise ValueError(f"found {shorten(text)}; write {cls.example}")
+
+    def __str__(self) -> str:
+        if self.seconds is not None:
+            return f"{self.seconds:g} s"
+        if self.cue is None:
+            return f"{self.bars:.10g}"
+        return self.cue + _offset_text(self.bars)
+
+
+class InPosition(_TextModel):
+    """A place in a transition: bars after its start or, where `from_end` is set, after its end."""
+
+    from_end: bool = False
+    bars: float = 0.0
+
+    example: ClassVar[str] = "bars after the start of the overlap, such as `0`, `8.5`, `end` or `end - 4`"
+    pattern: ClassVar[str] = rf"^\s*(?:{SIGNED}|[eE][nN][dD](?:\s*[-+−]\s*{NUMBER})?)\s*$"
+
+    @classmethod
+    def fields_of(cls, text: str) -> dict[str, Any]:
+        """`8`, `8.5`, `-2`, `end`, `end - 4`."""
+        plain = text.strip()
+        if re.fullmatch(SIGNED, plain):
+            return {"bars": _in_range(to_number(plain), text)}
+        if match := _END.fullmatch(plain):
+            return {"from_end": True, "bars": _in_range(_offset(match[1], match[2]), text)}
+        if match := re.fullmatch(rf"({SIGNED})\s*bars?", plain, re.IGNORECASE):
+            raise ValueError(
+                f"found {shorten(text)}; places in a transition are bare bars: write `{match[1]}`"
+            )
+        raise ValueError(f"found {shorten(text)}; write {cls.example}")
+
+    def __str__(self) -> str:
+        return "end" + _offset_text(self.bars) if self.from_end else f"{self.bars:.10g}"
+
+
+class Length(_TextModel):
+    """A length >= 0 in one of three units; the other two are None."""
+
+    bars: float | None = None
+    beats: float | None = None
+    seconds: float | None = None
+
+    example: ClassVar[str] = "a length such as `16 bars`, `2 beats` or `12 s`"
+    pattern: ClassVar[str] = length_pattern(("bars", "beats", "seconds"))
+
+    @classmethod
+    def fields_of(cls, text: str) -> dict[str, Any]:
+        """`16 bars`, `2 beats`, `12 s`."""
+        value, unit = to_length(text)
+        return {unit: value}
+
+    @model_validator(mode="after")
+    def _one_unit(self) -> Self:
+        if sum(part is not None for part in (self.bars, self.beats, self.seconds)) != 1:
+            raise ValueError("a length has exactly one of bars, beats and seconds")
+        return self
+
+    def __str__(self) -> str:
+        for value, one, many in ((self.bars, "bar", "bars"), (self.beats, "beat", "beats")):
+            if value is not None:
+                return f"{value:.10g} {one if value == 1 else many}"
+        return f"{self.seconds:g} s"
+
+
+MoveTime = Literal["at once"] | Length
+
+
+def _offset(sign: str | None, number: str | None) -> float:
+    if number is None:
+        return 0.0
+    return to_number(number) * (1.0 if sign == "+" else -1.0)
+
+
+def _offset_text(bars: float) -> str:
+    return f" {'+' if bars > 0 else '-'} {abs(bars):.10g}" if bars else ""
+
+
+def _in_range(bars: float, text: str) -> float:
+    if not abs(bars) <= _LAST_BAR:
+        raise ValueError(f"found {shorten(text)}; bars lie from -{_LAST_BAR:,.0f} to {_LAST_BAR:,.0f}")
+    return bars
