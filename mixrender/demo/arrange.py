@@ -1,4 +1,4 @@
-"""A score in, its finished stereo sound out: hits placed, layers filtered, ducked, mixed, echoed, saturated."""
+"""A score in, its finished stereo sound out: hits placed, layers ducked and mixed, echo, room, saturation."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ _END_FADE_S = 0.6
 
 
 def render(score: Score, *, layers: Collection[str] | None = None) -> Sound:
-    """The whole track, float32 (n, 2), sample peak PEAK_DBFS; `layers` solos some of them, effects and all."""
+    """The whole track, float32 (n, 2), sample peak PEAK_DBFS; `layers` solos some of them with their effects."""
     frames = seconds_to_frames(score.duration_s, score.sample_rate_hz)
     total = np.zeros((frames, 2), np.float32)
     reverb_send, echo_send = np.zeros(frames, np.float32), np.zeros(frames, np.float32)
@@ -69,7 +69,7 @@ def _layer_cutoff(score: Score, name: str, neutral_hz: float, frames: int) -> Fl
         end_s = score.grid.time_at(score.grid.bar_to_beat(bar))
         times_s += [start_s, end_s - 0.01]
         octaves += [np.log2(low), np.log2(high)]
-    return np.asarray(2.0 ** np.interp(control_s, times_s, octaves))
+    return np.asarray(2.0 ** np.interp(control_s, times_s, octaves), np.float64)
 
 
 def _ducking(score: Score, frames: int) -> NDArray[np.float32]:
@@ -95,7 +95,7 @@ def _ducking(score: Score, frames: int) -> NDArray[np.float32]:
 def _add_room(total: Sound, send: NDArray[np.float32], score: Score) -> None:
     lengths = np.array([round(ms * 1e-3 * score.sample_rate_hz) | 1 for ms in _REVERB_MS], np.int64)
     # Each line loses 60 dB in the same time (Jot and Chaigne 1991).
-    decays = 10.0 ** (-3.0 * lengths[4:] / (score.reverb_s * score.sample_rate_hz))
+    decays = np.power(10.0, -3.0 * lengths[4:].astype(np.float64) / (score.reverb_s * score.sample_rate_hz))
     room = signal.sosfilt(signal.butter(2, 220.0, "highpass", fs=score.sample_rate_hz, output="sos"), send)
     add_reverb(total, room.astype(np.float32), lengths, decays, 0.3)
 

@@ -12,19 +12,13 @@ from dataclasses import dataclass, field, replace
 
 from mixrender.demo.synth import Hit, Voice
 from mixrender.facts import Grid
+from mixrender.keys import parse_key
 from mixrender.units import beats_to_seconds, db_to_gain, semitones_to_ratio
 
 STEPS_PER_BAR = 16
 BEATS_PER_BAR = 4
 STRENGTHS: Mapping[str, float] = {"X": 1.0, "x": 0.75, "o": 0.42}
 
-_PITCH_CLASSES = {
-    name: pitch
-    for pitch, names in enumerate(
-        ("C", "C# Db", "D", "D# Eb", "E", "F", "F# Gb", "G", "G# Ab", "A", "A# Bb", "B")
-    )
-    for name in names.split()
-}
 _SCALES = {"minor": (0, 2, 3, 5, 7, 8, 10), "major": (0, 2, 4, 5, 7, 9, 11)}
 
 
@@ -124,9 +118,9 @@ class Score:
 
     def scale_midi(self, degree: int, *, lowest_midi: int) -> int:
         """The note of a scale degree (0 the tonic, 7 an octave up, ...) in the octave above `lowest_midi`."""
-        tonic, mode = self.key.split()
+        key = parse_key(self.key)
         octave, step = divmod(degree, 7)
-        pitch = _PITCH_CLASSES[tonic] + _SCALES[mode][step]
+        pitch = key.tonic + _SCALES[key.mode][step]
         return lowest_midi + (pitch - lowest_midi) % 12 + 12 * octave
 
     def pitch_classes(self) -> frozenset[int]:

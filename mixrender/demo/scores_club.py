@@ -312,6 +312,7 @@ GLASSWORK = Score(
                 "fall": "x" + "-" * 63 + _REST * 4,
             },
             sweeps_hz={"pad": (450.0, 3500.0), "arp": (2500.0, 600.0)},
+            ramps_db={"pad": (-4.0, -3.0), "lead": (-2.0, -2.0)},
         ),
         Section(
             "build",
@@ -324,7 +325,7 @@ GLASSWORK = Score(
                 "riser": "x" + "-" * 123 + "....",
             },
             sweeps_hz={"pad": (1200.0, 9000.0), "arp": (600.0, 9000.0)},
-            ramps_db={"snare": (-18.0, 0.0)},
+            ramps_db={"snare": (-18.0, 0.0), "pad": (-3.0, -1.0), "lead": (-2.0, -1.0)},
         ),
         Section(
             "drop",
@@ -342,7 +343,7 @@ GLASSWORK = Score(
                 "lead": "9-----7---4-----5-----4---2-----" + "4-----2---0-----4-----7---------",
                 "crash": "X" + _REST * 8,
             },
-            ramps_db={"pad": (-1.5, -1.5)},
+            ramps_db={"pad": (-3.0, -3.0)},
         ),
         Section(
             "outro",

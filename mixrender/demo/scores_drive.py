@@ -341,6 +341,7 @@ PINWHEEL = Score(
                 "fall": "x" + "-" * 63 + _REST * 4,
             },
             sweeps_hz={"pad": (500.0, 2500.0), "pluck": (3000.0, 6000.0)},
+            ramps_db={"pad": (-4.0, -3.0)},
         ),
         Section(
             "build",
@@ -354,7 +355,7 @@ PINWHEEL = Score(
                 "riser": "x" + "-" * 119 + "........",
             },
             sweeps_hz={"pad": (1500.0, 6000.0), "organ": (500.0, 6000.0)},
-            ramps_db={"snare": (-18.0, -5.0), "organ": (-8.0, 0.0)},
+            ramps_db={"snare": (-18.0, -4.0), "organ": (-8.0, -1.0), "pad": (-4.0, -2.0)},
         ),
         Section(
             "drop",

@@ -10,7 +10,7 @@ _BACKBEAT = "....X.......X..."
 _SLOW_KICK = "X.....x...X....." + "X..x..x...X...x."
 _SLOW_HAT = "x.o.x.oox.o.xoxo"
 _SLOW_BASS = "0-----0---4-----" + "0--0--0---7---4-"
-_BELLS = "4...7.9.....7..." + "4...2.0.........".replace("0", "2", 1)
+_BELLS = "4...7.9.....7..." + "4...2.0........."
 _FAST_KICK = "X.........X....." + "X.....x...X....."
 _FAST_HAT = "x.o.x.o.x.o.x.oo"
 _REESE = "0-------0-----4-" + "0---------7---4-"
@@ -121,6 +121,7 @@ CARTOGRAPHY = Score(
                 "fall": "x" + "-" * 31 + _REST * 6,
             },
             sweeps_hz={"pad": (450.0, 4500.0)},
+            ramps_db={"pad": (-4.0, -1.5)},
         ),
         Section(
             "drop",
@@ -189,7 +190,7 @@ KITE = Score(
                 attack_s=0.006,
                 release_s=0.04,
             ),
-            -9.5,
+            -12.0,
             lowest_midi=32,
             duck=0.7,
             filter_hz=2500.0,
@@ -286,7 +287,7 @@ KITE = Score(
                 "fall": "x" + "-" * 63 + _REST * 12,
             },
             sweeps_hz={"pad": (500.0, 7000.0)},
-            ramps_db={"snare": (-20.0, -4.0)},
+            ramps_db={"snare": (-20.0, -4.0), "pad": (-4.0, -1.5)},
         ),
         Section(
             "drop",
@@ -305,7 +306,7 @@ KITE = Score(
                 "crash": "X" + _REST * 15,
             },
             sweeps_hz={"bass": (600.0, 1500.0), "pad": (1500.0, 3000.0)},
-            ramps_db={"pad": (-3.5, -3.5)},
+            ramps_db={"pad": (-4.5, -4.5)},
         ),
         Section(
             "outro",

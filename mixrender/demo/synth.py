@@ -1,7 +1,7 @@
 """The instruments: each turns one hit (notes, length, strength) into a stereo sound.
 
-A voice is a frozen set of knobs; `render` returns float32 of shape (n, 2), peak about 1 at full strength. Noise
-and the phases of oscillators come from the generator that is handed in, so that equal seeds give equal bytes.
+A voice is a frozen set of knobs; `render` returns float32 of shape (n, 2), peak about 1 at full strength.
+Noise and the phases of oscillators come from the generator that is handed in: equal seeds give equal bytes.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ class Voice(Protocol):
 def filtered(
     sound: Sound, cutoff_hz: FloatArray, *, sample_rate_hz: int, q: float = 0.707, kind: str = "lowpass"
 ) -> Sound:
-    """The sound through a filter (`lowpass`, `bandpass`, `highpass`) whose cutoff is given per CONTROL_FRAMES.
+    """The sound, in place, through a filter (`lowpass`, `bandpass`, `highpass`), its cutoff per CONTROL_FRAMES.
 
     A cutoff array that is too short keeps its last value.
     """
@@ -151,7 +151,7 @@ class Snare:
 
 @dataclass(frozen=True)
 class Hat:
-    """Metal: six square waves that do not fit together, and noise; short is closed, long is open or a ride."""
+    """Metal: six square waves that do not fit together, and noise; short is closed, long open or a ride."""
 
     decay_s: float = 0.035
     low_hz: float = 7200.0

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import os
-import tempfile
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -12,6 +10,7 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
+from mixrender.audio.atomic import atomic_path
 from mixrender.demo.arrange import render
 from mixrender.demo.score import Score
 from mixrender.demo.scores_club import FERROW, GLASSWORK
@@ -68,7 +67,7 @@ def _is_current(path: Path, score: Score) -> bool:
         return False
     try:
         with soundfile.SoundFile(path) as file:
-            comment = file.comment
+            comment = str(file.comment)
             if _fingerprint(score) not in comment:
                 return False
             return comment == _comment(score, file.read(dtype="int32", always_2d=True))
@@ -79,22 +78,13 @@ def _is_current(path: Path, score: Score) -> bool:
 def _write(path: Path, score: Score) -> None:
     sound = render(score)
     pcm = np.round(sound * np.float64(2**23 - 1)).astype(np.int32) << 8  # 24 bits, left-justified
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.stem}-", suffix=".part")
-        os.close(handle)
-        partial = Path(name)
+    with atomic_path(path) as partial:
         try:
             _write_flac(partial, score, pcm)
-            partial.chmod(0o644)
-            partial.replace(path)
-        except BaseException:
-            partial.unlink(missing_ok=True)
-            raise
-    except (OSError, soundfile.LibsndfileError) as error:
-        raise MachineError(
-            f"{path}: cannot be written ({error}); choose a folder with room that you may write in"
-        ) from error
+        except (OSError, soundfile.LibsndfileError) as error:
+            raise MachineError(
+                f"{path}: cannot be written ({error}); choose a folder with room that you may write in"
+            ) from error
 
 
 def _write_flac(path: Path, score: Score, pcm: NDArray[np.int32]) -> None:
