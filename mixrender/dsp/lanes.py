@@ -19,35 +19,48 @@ from typing import Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from mixrender.dsp.laws import DEFAULT_LAW, LAWS, Law, kill_law, raised_cosine
-from mixrender.units import FloatArray, db_to_gain, seconds_to_frames
+from mixrender.dsp.lane_scales import (
+    CONTROL_KINDS,
+    KILL,
+    NEUTRAL,
+    OPEN,
+    RIM_HZ,
+    SCALES,
+    SILENT,
+    STEP_S,
+    Kind,
+    Segment,
+    mixed,
+)
+from mixrender.dsp.laws import DEFAULT_LAW, LAWS, raised_cosine
+from mixrender.units import FloatArray, seconds_to_frames
 
-Kind = Literal["level", "band", "highpass", "lowpass", "amount"]
+__all__ = [
+    "CONTROL_KINDS",
+    "KILL",
+    "NEUTRAL",
+    "OPEN",
+    "SILENT",
+    "STEP_S",
+    "BeatAt",
+    "FilterMotion",
+    "FrameArray",
+    "Kind",
+    "Lane",
+    "LanePoint",
+    "LanePointError",
+    "Segment",
+    "compile_lane",
+    "constant_over",
+    "evaluate",
+    "evaluate_filter",
+    "neutral_lane",
+    "untouched_over",
+]
+
 FrameArray = NDArray[np.int64]
 BeatAt = Callable[[FloatArray], FloatArray]
 """Beats of the mix at times in seconds, never falling; shape (n,) to (n,)."""
-
-STEP_S = 0.010
-SILENT = KILL = -math.inf
-"""Level or band gain in dB of nothing at all."""
-OPEN = math.nan
-"""Cutoff in Hz of a filter that leaves the sound untouched."""
-
-HIGHPASS_RIM_HZ = 20.0
-LOWPASS_RIM_HZ = 20_000.0
-CONTROL_KINDS: dict[str, Kind] = {
-    "level": "level",
-    "low": "band",
-    "mid": "band",
-    "high": "band",
-    "highpass": "highpass",
-    "lowpass": "lowpass",
-}
-"""The kind of each control of a track by name; amounts and parameters of effects are of kind `amount`."""
-NEUTRAL: dict[Kind, float] = {"level": 0.0, "band": 0.0, "highpass": OPEN, "lowpass": OPEN, "amount": 0.0}
-"""The value of each kind that changes nothing, in its own unit."""
-RIM_HZ: dict[Kind, float] = {"highpass": HIGHPASS_RIM_HZ, "lowpass": LOWPASS_RIM_HZ}
-"""Where a move from or to `open` begins or ends, in Hz."""
 
 _BEAT_SLACK = 1e-6  # a millionth of a beat is far under a frame: covers rounding in maps of beats and times
 _TIME_SLACK_S = 1e-9  # a move of 10 ms, rounded, is a move and no step
@@ -84,27 +97,6 @@ class LanePointError(ValueError):
 
 
 @dataclass(frozen=True)
-class Segment:
-    """A stretch in which a lane moves, from `start` up to, not including, `end`.
-
-    `axis` says what these count: `"beats"` of the mix, for a straight move from `before` to `after`; or
-    `"frames"`, for a step that fades by a raised cosine from what the lane does to `after`. Values are in the
-    kind's own unit. A step of no length is a jump, used for a cutoff that nobody hears.
-
-    `curve` names the crossfade law of a level from or to silence. `edge` is the share of the move that
-    `STEP_S` takes: there a law that leaves silence with a jump is eased.
-    """
-
-    axis: Literal["beats", "frames"]
-    start: float
-    end: float
-    before: float
-    after: float
-    curve: str = DEFAULT_LAW
-    edge: float = 0.0
-
-
-@dataclass(frozen=True)
 class Lane:
     """One control over the whole mix: `initial` before the first segment, each segment's `after` after it.
 
@@ -126,82 +118,6 @@ class FilterMotion(NamedTuple):
     wet: FloatArray
 
 
-# --- the scale on which each kind moves ---
-
-
-class _GainScale:
-    """Levels and bands: straight in dB between finite values, along a law in gain from or to nothing."""
-
-    def __init__(self, law_of: Callable[[Segment], Law]):
-        self._law_of = law_of
-
-    def inner(self, value: float) -> float:
-        return db_to_gain(value)
-
-    def between(self, segment: Segment, x: FloatArray) -> FloatArray:
-        law = self._law_of(segment)
-        if segment.before == SILENT:
-            return db_to_gain(segment.after) * law(x)
-        if segment.after == SILENT:
-            return db_to_gain(segment.before) * law(1.0 - x)
-        return db_to_gain(_mixed(segment.before, segment.after, x))
-
-    def outer(self, inner: FloatArray) -> FloatArray:
-        return inner
-
-
-class _AmountScale:
-    """Amounts: straight."""
-
-    def inner(self, value: float) -> float:
-        return value
-
-    def between(self, segment: Segment, x: FloatArray) -> FloatArray:
-        return _mixed(segment.before, segment.after, x)
-
-    def outer(self, inner: FloatArray) -> FloatArray:
-        return inner
-
-
-class _CutoffScale:
-    """Cutoffs: straight in the logarithm of the frequency, so many octaves a beat."""
-
-    def inner(self, value: float) -> float:
-        return math.log(value)
-
-    def between(self, segment: Segment, x: FloatArray) -> FloatArray:
-        return _mixed(math.log(segment.before), math.log(segment.after), x)
-
-    def outer(self, inner: FloatArray) -> FloatArray:
-        return np.exp(inner)
-
-
-def _mixed(before: float | FloatArray, after: float, x: FloatArray) -> FloatArray:
-    """From `before` at x = 0 to `after` at x = 1, exact at both ends."""
-    return before * (1.0 - x) + after * x
-
-
-def _level_law(segment: Segment) -> Law:
-    """The segment's law; √x, whose slope at 0 has no bound, begins with a raised cosine of `STEP_S`."""
-    law = LAWS[segment.curve]
-    if segment.curve != "sharp" or not segment.edge:
-        return law
-    return lambda x: law(x) * raised_cosine(np.minimum(x / segment.edge, 1.0))
-
-
-def _band_law(segment: Segment) -> Law:
-    return kill_law
-
-
-_SCALES: dict[Kind, _GainScale | _AmountScale | _CutoffScale] = {
-    "level": _GainScale(_level_law),
-    "band": _GainScale(_band_law),
-    "highpass": _CutoffScale(),
-    "lowpass": _CutoffScale(),
-    "amount": _AmountScale(),
-}
-
-
 # --- evaluating ---
 
 
@@ -214,7 +130,7 @@ def evaluate(lane: Lane, frames: FrameArray, *, beat_at: BeatAt, sample_rate_hz:
     """
     if not len(frames):
         return np.empty(0)
-    scale = _SCALES[lane.kind]
+    scale = SCALES[lane.kind]
     held, moving = _moving(lane, int(frames[0]), int(frames[-1]), beat_at, sample_rate_hz)
     inner = np.full(len(frames), scale.inner(held))
     places: dict[str, FloatArray] = {"frames": frames.astype(np.float64)} if moving else {}
@@ -226,7 +142,7 @@ def evaluate(lane: Lane, frames: FrameArray, *, beat_at: BeatAt, sample_rate_hz:
         if i < j:
             x = (place[i:j] - segment.start) / (segment.end - segment.start)
             if segment.axis == "frames":
-                inner[i:j] = _mixed(inner[i:j], after, raised_cosine(x))
+                inner[i:j] = mixed(inner[i:j], after, raised_cosine(x))
             else:
                 inner[i:j] = scale.between(segment, x)
         inner[j:] = after
@@ -253,7 +169,7 @@ def constant_over(
         if wet is None or wet == 0.0:
             return None if wet is None else OPEN
     held, moving = _moving(lane, first_frame, last_frame, beat_at, sample_rate_hz)
-    scale = _SCALES[lane.kind]
+    scale = SCALES[lane.kind]
     return None if moving else float(scale.outer(np.array([scale.inner(held)]))[0])
 
 
@@ -264,9 +180,7 @@ def untouched_over(
     value = constant_over(lane, first_frame, last_frame, beat_at=beat_at, sample_rate_hz=sample_rate_hz)
     if value is None:
         return False
-    return (
-        math.isnan(value) if lane.wet is not None else value == _SCALES[lane.kind].inner(NEUTRAL[lane.kind])
-    )
+    return math.isnan(value) if lane.wet is not None else value == SCALES[lane.kind].inner(NEUTRAL[lane.kind])
 
 
 def _moving(

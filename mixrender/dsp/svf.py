@@ -20,7 +20,7 @@ BUTTERWORTH_Q = math.sqrt(0.5)
 MAX_CUTOFF_OF_RATE = 0.49
 """Cutoffs are held below this share of the sample rate, where the bilinear transform still has a sense."""
 
-Kind = Literal["highpass", "lowpass"]
+FilterKind = Literal["highpass", "lowpass"]
 
 
 def silent_state() -> FloatArray:
@@ -37,7 +37,7 @@ def svf(
     x: FloatArray,
     cutoff_hz: FloatArray,
     *,
-    kind: Kind,
+    kind: FilterKind,
     sample_rate_hz: int,
     state: FloatArray | None = None,
     q: float = BUTTERWORTH_Q,
@@ -59,7 +59,7 @@ def svf_faded(
     cutoff_hz: FloatArray,
     wet: FloatArray,
     *,
-    kind: Kind,
+    kind: FilterKind,
     sample_rate_hz: int,
     state: FloatArray | None = None,
     q: float = BUTTERWORTH_Q,
