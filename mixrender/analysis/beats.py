@@ -1,0 +1,193 @@
+"""A mono signal in, its grid of beats with bar 1, how sure it is and what may be wrong with it out."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mixrender.analysis.bars import BarStart, bar_start
+from mixrender.analysis.drift import steady_share, tempo_path, tracked_beats
+from mixrender.analysis.grid import LineFit, anchored, attack_offset_s, fit_line, rounded_tempo
+from mixrender.analysis.onsets import RATE_HZ, OnsetCurves, fine_curve, onset_curves
+from mixrender.analysis.slots import PER_BEAT, Slots, slots_of
+from mixrender.analysis.tempo import Rhythm, TempoChoice, choose_tempo
+from mixrender.facts import Grid
+from mixrender.units import beats_to_seconds, interval_to_bpm
+
+FloatArray = NDArray[np.float64]
+
+SHORTEST_S = 4.0
+_LEAST_STRENGTH = 0.15
+_STEADY_SHARE = 0.8
+_STEADY_MISFIT_S = 0.008
+_SURE = 0.9
+_CLEAR_MARGIN = 1.0
+_EARLY_S = 0.005
+"""Bar 1 may lie this much before the first sound: a grid is not more exact than that."""
+
+
+@dataclass(frozen=True)
+class Beats:
+    """The grid, how sure it is (0 to 1), warnings for people, and what sounds from bar 1 on (None: no grid)."""
+
+    grid: Grid
+    confidence: float
+    warnings: tuple[str, ...]
+    slots: Slots | None
+
+
+@dataclass(frozen=True)
+class _Pulse:
+    """A train of beats: `time_of` gives the seconds of (fractional) beats counted from the first in the file."""
+
+    time_of: Callable[[FloatArray], FloatArray]
+    count: int
+    steadiness: float
+    tempo_bpm: float | None
+    path_bpm: FloatArray
+
+
+def find_beats(signal: NDArray[np.float32], *, first_sound_s: float, beats_per_bar: int = 4) -> Beats:
+    """The beats of a mono signal, shape (n,) at RATE_HZ; a grid of kind `none` where there are none."""
+    duration_s = signal.size / RATE_HZ
+    if duration_s < SHORTEST_S:
+        return _no_beats(f"too short to find a beat in ({duration_s:.1f} s)", beats_per_bar)
+    curves = onset_curves(signal)
+    choice = choose_tempo(Rhythm.of(curves)) if curves.total.any() else None
+    if choice is None or choice.strength < _LEAST_STRENGTH:
+        return _no_beats("no steady beat found", beats_per_bar)
+    fine = fine_curve(signal)
+    pulse = _steady_pulse(curves, fine, choice, duration_s) or _drifting_pulse(curves, fine, choice)
+    if pulse is None:
+        return _no_beats("no steady beat found", beats_per_bar)
+    return _with_bars(signal, curves, choice, pulse, first_sound_s=first_sound_s, beats_per_bar=beats_per_bar)
+
+
+def _no_beats(why: str, beats_per_bar: int) -> Beats:
+    return Beats(Grid(kind="none", beats_per_bar=beats_per_bar), 0.0, (why,), None)
+
+
+def _steady_pulse(
+    curves: OnsetCurves, fine: NDArray[np.float32], choice: TempoChoice, duration_s: float
+) -> _Pulse | None:
+    """The straight line through the whole track; None when the track does not keep to one."""
+    fit = fit_line(fine, choice.tempo_bpm)
+    if fit is None or fit.misfit_s() > _STEADY_MISFIT_S:
+        return None
+    share = steady_share(curves.total, fit.tempo_bpm)
+    if share < _STEADY_SHARE:
+        return None
+    tempo_bpm = rounded_tempo(
+        fit.tempo_bpm, error_relative=fit.tempo_error_relative, duration_s=duration_s
+    )
+    origin_s = _turned_about_the_middle(fit, tempo_bpm, duration_s)
+    beat_s = beats_to_seconds(1.0, tempo_bpm)
+    first_s = origin_s - beat_s * np.floor(origin_s / beat_s)
+    return _Pulse(
+        lambda beats: first_s + beats * beat_s,
+        int((duration_s - first_s) / beat_s),
+        share,
+        tempo_bpm,
+        np.array([tempo_bpm]),
+    )
+
+
+def _turned_about_the_middle(fit: LineFit, tempo_bpm: float, duration_s: float) -> float:
+    """Time of a beat near the middle of the track, where a fitted line is surest."""
+    beat = round((duration_s / 2.0 - anchored(fit)) / fit.beat_s)
+    return anchored(fit) + beat * fit.beat_s
+
+
+def _drifting_pulse(curves: OnsetCurves, fine: NDArray[np.float32], choice: TempoChoice) -> _Pulse | None:
+    path_s, path_bpm = tempo_path(curves.total, choice.tempo_bpm)
+    beats_s = tracked_beats(curves.total, fine, path_s, path_bpm)
+    if beats_s.size < 8:
+        return None
+    index = np.arange(beats_s.size)
+    before, after = beats_s[1] - beats_s[0], beats_s[-1] - beats_s[-2]
+
+    def time_of(beats: FloatArray) -> FloatArray:
+        inside = np.interp(beats, index, beats_s)
+        early, late = np.minimum(beats, 0.0) * before, np.maximum(beats - index[-1], 0.0) * after
+        return np.asarray(inside + early + late)
+
+    return _Pulse(time_of, beats_s.size, 0.0, None, path_bpm)
+
+
+def _with_bars(
+    signal: NDArray[np.float32],
+    curves: OnsetCurves,
+    choice: TempoChoice,
+    pulse: _Pulse,
+    *,
+    first_sound_s: float,
+    beats_per_bar: int,
+) -> Beats:
+    """Choose the bar line among the sixteenths, draw the beats to their attacks, count bars from bar 1."""
+    count = max((pulse.count - 1) * PER_BEAT, 1)
+    slots = slots_of(signal, curves, lambda s: pulse.time_of(s / PER_BEAT), count)
+    first_slot = int(np.searchsorted(slots.times_s, first_sound_s - 0.03))
+    start = bar_start(slots, beats_per_bar=beats_per_bar, first_slot=first_slot)
+    beats = start.slot / PER_BEAT + np.arange(-beats_per_bar, pulse.count + 1)
+    beats_s = pulse.time_of(beats)
+    beats_s = beats_s + attack_offset_s(signal, beats_s)
+    bar_lines_s = beats_s[::beats_per_bar]
+    bar_1 = int(np.searchsorted(bar_lines_s, first_sound_s - _EARLY_S)) * beats_per_bar
+    if bar_1 >= beats_s.size - 1:
+        return _no_beats("too little sound to find a beat in", beats_per_bar)
+    grid = _grid(pulse, beats_s, bar_1, beats_per_bar)
+    sure = min(choice.octave_probability, start.pulse_probability, choice.margin / _CLEAR_MARGIN, 1.0)
+    confidence = sure * (1.0 if pulse.tempo_bpm is not None else 0.5)
+    warnings = _warnings(choice, pulse, start)
+    return Beats(grid, float(confidence), warnings, _slots_from_bar_1(signal, curves, grid))
+
+
+def _grid(pulse: _Pulse, beats_s: FloatArray, bar_1: int, beats_per_bar: int) -> Grid:
+    if pulse.tempo_bpm is not None:
+        return Grid("steady", pulse.tempo_bpm, float(beats_s[bar_1]), beats_per_bar)
+    inside = np.flatnonzero(beats_s >= 0.0)
+    kept = beats_s[inside]
+    return Grid(
+        kind="drifting",
+        tempo_bpm=interval_to_bpm(float(np.median(np.diff(kept)))),
+        bar_1_s=float(beats_s[bar_1]),
+        beats_per_bar=beats_per_bar,
+        beats_s=tuple(float(t) for t in kept),
+        first_beat=int(inside[0]) - bar_1,
+    )
+
+
+def _slots_from_bar_1(signal: NDArray[np.float32], curves: OnsetCurves, grid: Grid) -> Slots:
+    last_beat = grid.beat_at(signal.size / RATE_HZ)
+    count = max(int(last_beat * PER_BEAT), 1)
+    return slots_of(signal, curves, lambda s: np.array([grid.time_at(x / PER_BEAT) for x in s]), count)
+
+
+def _warnings(choice: TempoChoice, pulse: _Pulse, start: BarStart) -> tuple[str, ...]:
+    found = []
+    if choice.octave_probability < _SURE and choice.rival_bpm is not None:
+        slow, fast = sorted((choice.tempo_bpm, choice.rival_bpm))
+        found.append(f"{slow:.0f} or {fast:.0f} BPM?")
+    if choice.margin < _CLEAR_MARGIN:
+        found.append("the tempo is doubtful")
+    if pulse.tempo_bpm is None:
+        found.append(_drift_in_words(pulse.path_bpm))
+    beats, rest = divmod(abs(start.rival_slots), PER_BEAT)
+    if start.pulse_probability < _SURE and rest:
+        found.append("beats may be half a beat off" if rest == 2 else "beats may be a quarter beat off")
+    elif start.probability < _SURE and not rest:
+        found.append(f"bar 1 may be {beats} {'beat' if beats == 1 else 'beats'} off")
+    elif start.probability < _SURE:
+        found.append("bar 1 is doubtful")
+    return tuple(found)
+
+
+def _drift_in_words(path_bpm: FloatArray) -> str:
+    low, high = np.percentile(path_bpm, [5, 95])
+    percent = 100.0 * (high / low - 1.0)
+    if percent > 8.0:
+        return f"the tempo changes between {low:.0f} and {high:.0f} BPM"
+    return f"the tempo drifts by {percent:.1f} %"

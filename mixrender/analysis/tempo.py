@@ -1,0 +1,205 @@
+"""Onset curves in, candidate tempos with how well each fits out.
+
+A tempo is found in two steps: the family (which tempos up to a factor 2 explain the music), then the octave
+within it (which of them people count).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import scipy.fft
+from numpy.typing import NDArray
+
+from mixrender.analysis.onsets import COARSE_RATE_HZ, OnsetCurves
+
+FloatArray = NDArray[np.float64]
+
+SLOWEST_BPM = 55.0
+FASTEST_BPM = 220.0
+_STEP = 0.002
+"""Candidate tempos lie 0.2 % apart."""
+
+_CENTRE_BPM = 126.0
+_SPREAD_OCTAVES = 0.38
+_USUAL_BPM = (78.0, 181.0)
+_UNUSUAL_WEIGHT = 0.35
+_TOP = 6
+_RATIOS = (1.0, 2.0, 0.5, 1.5, 2 / 3, 4 / 3, 0.75)
+
+
+@dataclass(frozen=True)
+class TempoChoice:
+    """The chosen tempo, how probable its octave is (0 to 1), the rival in its family, and how clearly the
+    family beats the next one (`margin`, 0 and more; 1 is clear)."""
+
+    tempo_bpm: float
+    octave_probability: float
+    rival_bpm: float | None
+    margin: float
+    strength: float
+    """Share of the onset energy that repeats with the beat, 0 to 1: near 0 means that there is no beat."""
+
+
+@dataclass(frozen=True)
+class Rhythm:
+    """What the tempo search reads: autocorrelations (lag in coarse frames, 1 at lag 0) and the spectrum."""
+
+    total: FloatArray
+    burst: FloatArray
+    spectrum: FloatArray
+    spectrum_step_hz: float
+
+    @classmethod
+    def of(cls, curves: OnsetCurves) -> Rhythm:
+        """Measure the curves of a whole track."""
+        size = scipy.fft.next_fast_len(4 * curves.burst.size)
+        bands = [_levelled(band) for band in curves.bands]
+        total = np.sum([_autocorrelation(band) for band in bands], axis=0) / len(bands)
+        summed = np.abs(scipy.fft.rfft(np.sum(bands, axis=0), size))
+        return cls(total, _autocorrelation(_levelled(curves.burst)), summed, COARSE_RATE_HZ / size)
+
+
+    @staticmethod
+    def autocorrelation_of(curve: NDArray[np.float32]) -> FloatArray:
+        """Autocorrelation of one curve, 1 at lag 0, shape (n,)."""
+        return _autocorrelation(_levelled(curve))
+
+
+def prior(tempo_bpm: FloatArray) -> FloatArray:
+    """How usual a tempo is in dance music, 0 to 1: log-normal about 126 BPM, less outside 78 to 181."""
+    bell = np.exp(-0.5 * (np.log2(tempo_bpm / _CENTRE_BPM) / _SPREAD_OCTAVES) ** 2)
+    usual = (tempo_bpm >= _USUAL_BPM[0]) & (tempo_bpm <= _USUAL_BPM[1])
+    return np.asarray(bell * np.where(usual, 1.0, _UNUSUAL_WEIGHT))
+
+
+def choose_tempo(rhythm: Rhythm) -> TempoChoice | None:
+    """The tempo that fits best; None when nothing repeats."""
+    tempi = SLOWEST_BPM * np.exp(np.arange(0.0, np.log(FASTEST_BPM / SLOWEST_BPM), _STEP))
+    combs = comb(rhythm.total, tempi)
+    if not np.any(combs > 0.0):
+        return None
+    candidates = _candidates(tempi, combs * (0.3 + 0.7 * prior(tempi)))
+    refined = np.array([_refined(rhythm, tempo) for tempo in candidates])
+    families = family_scores(rhythm, refined)
+    best = int(np.argmax(families))
+    others = [s for s, t in zip(families, refined, strict=True) if not _same_family(t, refined[best])]
+    margin = float(families[best] - max(others)) if others else 3.0
+    return _with_octave(rhythm, float(refined[best]), margin)
+
+
+def comb(autocorrelation: FloatArray, tempi_bpm: FloatArray) -> FloatArray:
+    """How well each tempo's beats repeat: at 1, 2, 4 and 8 beats, and not half-way between."""
+    beat = 60.0 * COARSE_RATE_HZ / tempi_bpm
+    yes = sum(_at(autocorrelation, n * beat) for n in (1, 2, 4, 8)) / 4.0
+    no = sum(_at(autocorrelation, n * beat) for n in (1.5, 2.5)) / 2.0
+    return np.asarray(yes - 0.5 * no)
+
+
+def family_scores(rhythm: Rhythm, tempi_bpm: FloatArray) -> FloatArray:
+    """How well each tempo's metre (bar, half bar, beat, half beat, quarter beat) is borne out; one unit is clear.
+
+    A tempo in a ratio such as 3:2 to the true one shares some of its lines, but never all.
+    """
+    lines = np.stack([_line(rhythm, tempi_bpm / 60.0 * level) for level in (0.25, 0.5, 1.0, 2.0, 4.0)])
+    weights = np.array([0.5, 0.7, 1.0, 1.0, 0.6])
+    metre = weights @ np.minimum(lines, 4.0) / weights.sum()
+    return np.asarray(2.0 * comb(rhythm.total, tempi_bpm) + metre + 0.5 * np.log(prior(tempi_bpm) + 0.02))
+
+
+def backbeat(rhythm: Rhythm, tempo_bpm: float) -> float:
+    """How clearly noise bursts come on every second beat: -1 to 1; 0.3 and more is a snare on 2 and 4."""
+    beat = 60.0 * COARSE_RATE_HZ / tempo_bpm
+    at = {n: float(_at(rhythm.burst, np.array([n * beat]))[0]) for n in (1, 2, 3, 4)}
+    return (at[2] + at[4] - at[1] - at[3]) / 2.0
+
+
+def _with_octave(rhythm: Rhythm, tempo_bpm: float, margin: float) -> TempoChoice:
+    octaves = np.array([t for k in (-2, -1, 0, 1, 2) if SLOWEST_BPM <= (t := tempo_bpm * 2.0**k) <= FASTEST_BPM])
+    scores = np.array([_octave_score(rhythm, tempo) for tempo in octaves])
+    odds = np.exp(2.0 * (scores - scores.max()))
+    odds /= odds.sum()
+    order = np.argsort(-odds, kind="stable")
+    beat = 60.0 * COARSE_RATE_HZ / octaves[order[0]]
+    strength = float(np.mean([_at(rhythm.total, np.array([n * beat]))[0] for n in (1, 2, 4)]))
+    return TempoChoice(
+        tempo_bpm=float(octaves[order[0]]),
+        octave_probability=float(odds[order[0]]),
+        rival_bpm=float(octaves[order[1]]) if octaves.size > 1 else None,
+        margin=margin,
+        strength=strength,
+    )
+
+
+def _octave_score(rhythm: Rhythm, tempo_bpm: float) -> float:
+    """Log-odds of a tempo among its doubles and halves: how usual it is, and where the snare would fall."""
+    tempo = np.array([tempo_bpm])
+    usual = float(np.log(prior(tempo) + 0.02)[0])
+    return usual + 1.5 * backbeat(rhythm, tempo_bpm) + 1.0 * float(comb(rhythm.total, tempo)[0])
+
+
+def _candidates(tempi: FloatArray, scores: FloatArray) -> FloatArray:
+    """The best peaks and the tempos in simple ratios to them, no two within 2 %."""
+    order = np.argsort(-scores, kind="stable")
+    chosen: list[float] = []
+    for tempo in tempi[order]:
+        if all(abs(np.log(tempo / other)) > 0.04 for other in chosen):
+            chosen.append(float(tempo))
+        if len(chosen) == _TOP:
+            break
+    kept: list[float] = []
+    for tempo in (t * ratio for t in chosen for ratio in _RATIOS):
+        new = all(abs(np.log(tempo / other)) > 0.01 for other in kept)
+        if new and SLOWEST_BPM <= tempo <= FASTEST_BPM:
+            kept.append(tempo)
+    return np.array(kept)
+
+
+def _refined(rhythm: Rhythm, tempo_bpm: float) -> float:
+    """The tempo within 1.2 % at which the whole track's spectrum has its strongest beat and subdivisions."""
+    span_hz = 0.012 * tempo_bpm / 60.0
+    steps = np.arange(-span_hz, span_hz, rhythm.spectrum_step_hz / 4.0)
+    frequencies = tempo_bpm / 60.0 + steps
+    power = sum(_at(rhythm.spectrum, k * frequencies / rhythm.spectrum_step_hz) for k in (1, 2, 4))
+    nearness = 1.0 - 0.3 * (steps / span_hz) ** 2
+    return float(60.0 * frequencies[int(np.argmax(power * nearness))])
+
+
+def _line(rhythm: Rhythm, frequencies_hz: FloatArray) -> FloatArray:
+    """Natural logarithm of how far the spectrum rises above its surroundings at each frequency."""
+    position = frequencies_hz / rhythm.spectrum_step_hz
+    values = []
+    for place in position:
+        near, far = 3, max(int(0.12 * place), 40)
+        low, high = max(int(place) - far, 1), min(int(place) + far, rhythm.spectrum.size)
+        peak = rhythm.spectrum[max(int(place) - near, 1) : int(place) + near + 2].max(initial=1e-12)
+        values.append(np.log(peak / (np.median(rhythm.spectrum[low:high]) + 1e-12) + 1e-6))
+    return np.maximum(np.array(values), 0.0)
+
+
+def _same_family(a_bpm: float, b_bpm: float) -> bool:
+    octaves = float(np.log2(a_bpm / b_bpm))
+    return abs(octaves - round(octaves)) < 0.02
+
+
+def _at(curve: FloatArray, positions: FloatArray) -> FloatArray:
+    return np.interp(positions, np.arange(curve.size), curve, right=0.0)
+
+
+def _levelled(curve: NDArray[np.float32]) -> FloatArray:
+    """The curve less its moving mean over two seconds, so that loud parts do not look like a slow beat."""
+    width = round(2.0 * COARSE_RATE_HZ) | 1
+    padded = np.pad(curve.astype(np.float64), width // 2, mode="reflect" if curve.size > width else "edge")
+    sums = np.cumsum(np.concatenate([[0.0], padded]))
+    return np.asarray(curve - (sums[width:] - sums[:-width]) / width)
+
+
+def _autocorrelation(curve: FloatArray) -> FloatArray:
+    """Autocorrelation with 1 at lag 0, shape (n,), each lag divided by the number of frames that met."""
+    size = scipy.fft.next_fast_len(2 * curve.size)
+    power = np.abs(scipy.fft.rfft(curve, size)) ** 2
+    raw = scipy.fft.irfft(power, size)[: curve.size]
+    met = np.maximum(curve.size - np.arange(curve.size), curve.size / 4)
+    scaled = raw / met
+    return np.asarray(scaled / scaled[0]) if scaled[0] > 0.0 else np.zeros(curve.size)
