@@ -1,8 +1,9 @@
-"""Annotated types of a plan's fields: each reads the text of the language and describes it for JSON Schema."""
+"""A field's text goes in, its value comes out: the types of a plan's fields, with their JSON Schema."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+import re
+from collections.abc import Callable
 from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, ValidationInfo, WithJsonSchema
@@ -39,7 +40,8 @@ def _of(quantity: q.Quantity, text: str) -> tuple[BeforeValidator, WithJsonSchem
     return reader(quantity.parse, quantity.wanted), schema
 
 
-def _words(*words: str) -> tuple[BeforeValidator, WithJsonSchema]:
+def words(*words: str) -> tuple[BeforeValidator, WithJsonSchema]:
+    """Reader and schema of a field that takes one of some words."""
     return reader(lambda text: q.to_word(text, words), q.one_of(words)), WithJsonSchema({"enum": list(words)})
 
 
@@ -47,14 +49,8 @@ def _plain_text(text: str) -> str:
     return text
 
 
-def _name(text: str) -> str:
-    return checked_name(text)
-
-
 def checked_name(text: str, *, pattern: str = NAME_PATTERN, what: str = "a name") -> str:
     """The name, if it is made of letters, digits, `-` and `_`."""
-    import re
-
     if re.fullmatch(pattern, text) is None:
         start = ", starting with a letter" if pattern == CUE_PATTERN else ""
         raise ValueError(f"found {q.shorten(text)}; {what} is made of letters, digits, `-` and `_`{start}")
@@ -146,18 +142,13 @@ def _cue_bar(value: Any) -> float:
         raise ValueError(f"found {q.shorten(value)}; write a bar of the track such as `65`") from None
 
 
-def words(known: Iterable[str]) -> tuple[BeforeValidator, WithJsonSchema]:
-    """Reader and schema of a field that takes one of some words."""
-    return _words(*known)
-
-
 Text = Annotated[
     str, reader(_plain_text, "a text"), WithJsonSchema({"type": ["string", "number", "boolean"]})
 ]
 Name = Annotated[
     str,
-    reader(_name, "a name"),
-    described(rf"^[A-Za-z0-9_\-\u0080-\uffff]+$", "Name of a track.", "ferry", bare_numbers=True),
+    reader(checked_name, "a name"),
+    described(r"^[A-Za-z0-9_\-\u0080-\uffff]+$", "Name of a track.", "ferry", bare_numbers=True),
 ]
 Flag = Annotated[bool, reader(q.to_flag, "`true` or `false`"), WithJsonSchema({"type": "boolean"})]
 KeyName = Annotated[

@@ -1,4 +1,4 @@
-"""Maps `control: {position: value}` of a plan go in; lanes of breakpoints, or every fault in them, come out."""
+"""Maps `control: {position: value}` of a plan go in; lanes of points, or every fault in them, come out."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What a plan says, as frozen objects: the language's texts read, its defaults filled in, its places known."""
+"""A plan's data go in; frozen objects come out, texts read, defaults filled in, places in the file known."""
 
 from __future__ import annotations
 
@@ -18,11 +18,11 @@ PlanPath = tuple[str | int, ...]
 
 
 class LoudnessTarget(PlanModel):
-    """How loud the finished mix shall be: the name of a published target, or numbers; they override its own."""
+    """How loud the finished mix shall be: the name of a published target, or numbers."""
 
     name: f.Text | None = None
-    integrated_lufs: f.IntegratedLufs | None = Field(None, alias="integrated")
-    true_peak_dbtp: f.TruePeakDbtp = Field(-1.0, alias="true_peak")
+    integrated_lufs: f.IntegratedLufs | None = Field(default=None, validation_alias="integrated")
+    true_peak_dbtp: f.TruePeakDbtp = Field(default=-1.0, validation_alias="true_peak")
 
     example: ClassVar[str] = "`{integrated: -14 LUFS, true_peak: -1 dBTP}`, or the name of a target"
 
@@ -38,9 +38,9 @@ class LoudnessTarget(PlanModel):
 class Output(PlanModel):
     """The file to write. `rate_hz` None: the rate of most tracks."""
 
-    format: Annotated[Literal["flac", "wav", "mp3"], *f.words(("flac", "wav", "mp3"))] = "flac"
-    bits: Annotated[Literal["16", "24", "float"], *f.words(("16", "24", "float"))] = "24"
-    rate_hz: f.SampleRateHz | None = Field(None, alias="rate")
+    format: Annotated[Literal["flac", "wav", "mp3"], *f.words("flac", "wav", "mp3")] = "flac"
+    bits: Annotated[Literal["16", "24", "float"], *f.words("16", "24", "float")] = "24"
+    rate_hz: f.SampleRateHz | None = Field(default=None, validation_alias="rate")
 
     example: ClassVar[str] = "`{format: flac, bits: 24, rate: 44100}`"
 
@@ -49,7 +49,7 @@ class StartSpec(PlanModel):
     """Where the first track starts, and the length in bars of its fade in."""
 
     at: Position | None = None
-    fade_bars: f.Bars = Field(0.0, alias="fade")
+    fade_bars: f.Bars = Field(default=0.0, validation_alias="fade")
 
     example: ClassVar[str] = "`{at: 1, fade: 0 bars}`"
 
@@ -58,7 +58,7 @@ class EndSpec(PlanModel):
     """Where the last track ends, and the length in bars of the fade out before that."""
 
     at: Position | None = None
-    fade_bars: f.Bars = Field(0.0, alias="fade")
+    fade_bars: f.Bars = Field(default=0.0, validation_alias="fade")
 
     example: ClassVar[str] = "`{at: 129, fade: 8 bars}`"
 
@@ -66,8 +66,8 @@ class EndSpec(PlanModel):
 class GridSpec(PlanModel):
     """Facts about a track's beats that override the analysis; None: as analysed."""
 
-    tempo_bpm: f.TempoBpm | None = Field(None, alias="tempo")
-    bar_1_s: f.BarOneS | None = Field(None, alias="bar_1")
+    tempo_bpm: f.TempoBpm | None = Field(default=None, validation_alias="tempo")
+    bar_1_s: f.BarOneS | None = Field(default=None, validation_alias="bar_1")
     beats_per_bar: f.BeatsPerBar | None = None
 
     example: ClassVar[str] = "`{tempo: 126 BPM, bar_1: 0.231 s, beats_per_bar: 4}`"
@@ -80,10 +80,10 @@ class Track(PlanModel):
     file: Annotated[Path, f.reader(Path, "the path of an audio file")]
     grid: GridSpec | None = None
     key: f.KeyName | None = None
-    gain_db: f.GainDb = Field(0.0, alias="gain")
+    gain_db: f.GainDb = Field(default=0.0, validation_alias="gain")
     cues: Annotated[dict[str, float], BeforeValidator(f.cues_of)] = Field(default_factory=dict)
     key_lock: f.Flag = True
-    shift_semitones: f.Semitones = Field(0.0, alias="shift")
+    shift_semitones: f.Semitones = Field(default=0.0, validation_alias="shift")
     title: f.Text | None = None
     artist: f.Text | None = None
     note: f.Text | None = None
@@ -99,11 +99,11 @@ class Track(PlanModel):
 
 
 class TempoRamp(PlanModel):
-    """A linear change of the mix tempo. `to_bpm` None: the incoming track's; `over_bars` None: the overlap."""
+    """A linear change of the mix tempo. `to_bpm` None: the incoming track's; `over_bars` None: as the overlap."""
 
-    to_bpm: f.TempoBpm | None = Field(None, alias="to")
+    to_bpm: f.TempoBpm | None = Field(default=None, validation_alias="to")
     start: InPosition = InPosition()
-    over_bars: f.Bars | None = Field(None, alias="over")
+    over_bars: f.Bars | None = Field(default=None, validation_alias="over")
 
     example: ClassVar[str] = "`{to: 126 BPM, start: 0, over: 16 bars}`"
 
@@ -130,18 +130,18 @@ TransitionTempo = Annotated[
 class Transition(PlanModel):
     """How one track gives way to the next. What is None is decided when the tracks are known."""
 
-    from_track: f.Name = Field(alias="from")
-    to_track: f.Name = Field(alias="to")
+    from_track: f.Name = Field(validation_alias="from")
+    to_track: f.Name = Field(validation_alias="to")
     leave: Position | None = None
     enter: Position | None = None
     overlap: Length | None = None
     gap: Length | None = None
     tempo: TransitionTempo | None = None
     recipe: f.Text = "blend"
-    curve: Annotated[Curve, *f.words(("equal-power", "linear", "slow", "sharp"))] = "equal-power"
-    count: Annotated[Literal["plain", "half", "double"], *f.words(("plain", "half", "double"))] | None = None
+    curve: Annotated[Curve, *f.words("equal-power", "linear", "slow", "sharp")] = "equal-power"
+    count: Annotated[Literal["plain", "half", "double"], *f.words("plain", "half", "double")] | None = None
     beatmatch: f.Flag | None = None
-    nudge_s: f.NudgeS = Field(0.0, alias="nudge")
+    nudge_s: f.NudgeS = Field(default=0.0, validation_alias="nudge")
     moves: Annotated[dict[str, Moves], BeforeValidator(read_transition_moves)] = Field(default_factory=dict)
     note: f.Text | None = None
 
@@ -156,14 +156,14 @@ class Plan(PlanModel):
     date: f.Text | None = None
     note: f.Text | None = None
     cover: f.Text | None = None
-    length_s: f.DurationS | None = Field(None, alias="length")
+    length_s: f.DurationS | None = Field(default=None, validation_alias="length")
     loudness: LoudnessTarget | None = None
     limiter: f.Flag = True
     output: Output = Output()
     start: StartSpec = StartSpec()
     end: EndSpec = EndSpec()
-    tempo_bpm: f.TempoBpm | None = Field(None, alias="tempo")
-    bands_hz: f.Bands = Field((250.0, 2500.0), alias="bands")
+    tempo_bpm: f.TempoBpm | None = Field(default=None, validation_alias="tempo")
+    bands_hz: f.Bands = Field(default=(250.0, 2500.0), validation_alias="bands")
     match_loudness: f.MatchLoudness = "tracks"
     tracks: tuple[Track, ...]
     transitions: Annotated[tuple[Transition, ...], f.as_list(Transition.example)] = ()
