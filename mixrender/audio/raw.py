@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mixrender.audio.cache import Cache
-from mixrender.audio.read import AudioInfo, probe, read_blocks
+from mixrender.audio.info import AudioInfo
+from mixrender.audio.read import probe, read_blocks
 from mixrender.progress import NoProgress, Progress
 
 BYTES_PER_FRAME = 8

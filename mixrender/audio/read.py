@@ -5,7 +5,6 @@ from __future__ import annotations
 import difflib
 import hashlib
 import os
-import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -14,34 +13,15 @@ from typing import Any
 
 import mutagen
 import numpy as np
-import soundfile
 import soxr
-from numpy.typing import NDArray
 
-from mixrender.audio import programs
-from mixrender.errors import AudioError, ToolError
+from mixrender.audio import ffmpeg, libsndfile
+from mixrender.audio.info import AudioInfo, Block
+from mixrender.errors import AudioError
 from mixrender.units import format_time
 
-Block = NDArray[np.float32]
 
-DECODE_FRAMES = 8192
-"""Frames decoded and resampled at a time: always the same, whatever blocks the caller wants."""
-
-
-@dataclass(frozen=True)
-class AudioInfo:
-    """What a file's header says: sample rate, channels, and which decoder reads it.
-
-    `decoder` names program and version, such as `libsndfile 1.2.2`: times measured with one decoder may be
-    wrong in another. `expected_s` is the duration in seconds by the header; it may be wrong, and serves
-    progress and space alone.
-    """
-
-    path: Path
-    sample_rate_hz: int
-    channels: int
-    decoder: str
-    expected_s: float = 0.0
+__all__ = ["AudioInfo", "Block", "Tags", "content_hash", "probe", "read_blocks", "read_tags"]
 
 
 @dataclass(frozen=True)
@@ -60,7 +40,7 @@ def probe(path: Path) -> AudioInfo:
     """
     path = Path(path)
     _require_file(path)
-    info = _probe_soundfile(path) or _probe_ffmpeg(path)
+    info = libsndfile.probe(path) or ffmpeg.probe(path)
     if info.channels > 2:
         raise AudioError(
             path,
@@ -158,114 +138,10 @@ def _access(path: Path) -> Iterator[None]:
         raise AudioError(path, f"it cannot be read ({error.strerror}).") from error
 
 
-class _Sequential(soundfile.SoundFile):  # type: ignore[misc]
-    """A sound file that is only read onward.
-
-    soundfile seeks to where it stands after each read of a seekable file; in MP3s with a variable bit rate
-    that alters the samples that follow, so that they would depend on the block size.
-    """
-
-    def seekable(self) -> bool:
-        return False
-
-
-def _probe_soundfile(path: Path) -> AudioInfo | None:
-    try:
-        with _Sequential(str(path)) as file:
-            return AudioInfo(
-                path=path,
-                sample_rate_hz=file.samplerate,
-                channels=file.channels,
-                decoder=f"libsndfile {soundfile.__libsndfile_version__}",
-                expected_s=file.frames / file.samplerate,
-            )
-    except (soundfile.LibsndfileError, TypeError):  # TypeError: a name that ends in .raw asks for a rate
-        return None
-
-
-def _probe_ffmpeg(path: Path) -> AudioInfo:
-    try:
-        program = programs.ffmpeg()
-        found = _media_info(path)
-    except ToolError as error:
-        raise ToolError(
-            f"{path}: it is not WAV, AIFF, FLAC, Ogg or MP3; reading it needs ffmpeg.\n{error}"
-        ) from error
-    streams = [stream for stream in found.get("streams", ()) if stream.get("codec_type") == "audio"]
-    if not streams or not int(streams[0].get("sample_rate") or 0) or not int(streams[0].get("channels") or 0):
-        raise AudioError(path, "it is not an audio file, or it is damaged: no sound was found in it.")
-    stream = streams[0]
-    duration = stream.get("duration") or found.get("format", {}).get("duration") or 0.0
-    return AudioInfo(
-        path=path,
-        sample_rate_hz=int(stream["sample_rate"]),
-        channels=int(stream["channels"]),
-        decoder=f"ffmpeg {programs.version('ffmpeg', program)}",
-        expected_s=float(duration),
-    )
-
-
-def _media_info(path: Path) -> dict[str, Any]:
-    with warnings.catch_warnings():
-        # pydub warns on import where no ffmpeg is on PATH and of its own regular expressions. It is imported
-        # here because most files never need it.
-        warnings.simplefilter("ignore")
-        import pydub.utils
-    # pydub looks in the current folder and on PATH alone; MIXRENDER_FFPROBE must count as well.
-    pydub.utils.get_prober_name = lambda: str(programs.ffprobe())
-    try:
-        return dict(pydub.utils.mediainfo_json(str(path.absolute())))
-    except ToolError:
-        raise
-    except Exception:  # pydub stumbles over what ffprobe says of files that are no media
-        return {}
-
-
 def _decode(info: AudioInfo) -> Iterator[Block]:
-    blocks = _decode_soundfile(info) if info.decoder.startswith("libsndfile") else _decode_ffmpeg(info)
+    blocks = libsndfile.decode(info) if info.decoder.startswith("libsndfile") else ffmpeg.decode(info)
     for block in blocks:
         yield np.repeat(block, 2, axis=1) if info.channels == 1 else block
-
-
-def _decode_soundfile(info: AudioInfo) -> Iterator[Block]:
-    done = 0
-    try:
-        with _Sequential(str(info.path)) as file:
-            while True:
-                block = file.read(out=np.empty((DECODE_FRAMES, info.channels), dtype=np.float32))
-                if not len(block):
-                    break
-                done += len(block)
-                yield block
-    except soundfile.LibsndfileError as error:
-        raise _damaged(info, done, str(error.error_string)) from None
-
-
-def _decode_ffmpeg(info: AudioInfo) -> Iterator[Block]:
-    args: list[str | Path] = [
-        *(programs.ffmpeg(), "-nostdin", "-v", "error", "-xerror", "-i", f"file:{info.path.absolute()}"),
-        *("-map", "0:a:0", "-vn", "-sn", "-dn"),
-        *("-ac", str(info.channels), "-ar", str(info.sample_rate_hz), "-f", "f32le", "pipe:1"),
-    ]
-    done = 0
-    with programs.started(args) as child:
-        assert child.process.stdout is not None
-        while data := child.process.stdout.read(DECODE_FRAMES * 4 * info.channels):
-            whole = len(data) // (4 * info.channels) * 4 * info.channels
-            block = np.frombuffer(data[:whole], dtype="<f4").reshape(-1, info.channels)
-            done += len(block)
-            yield block.astype(np.float32, copy=False)
-        if child.process.wait() != 0:
-            raise _damaged(info, done, " ".join(child.last_lines()[-1:]))
-
-
-def _damaged(info: AudioInfo, done_frames: int, reason: str) -> AudioError:
-    at = format_time(done_frames / info.sample_rate_hz)
-    return AudioError(
-        info.path,
-        f"it is damaged or cut off: decoding ended at about {at} ({info.decoder}: {reason.strip()}). "
-        f"Get another copy of it.",
-    )
 
 
 def _finite(info: AudioInfo, blocks: Iterator[Block]) -> Iterator[Block]:
