@@ -24,7 +24,7 @@ _END_FADE_S = 0.6
 
 
 def render(score: Score, *, layers: Collection[str] | None = None) -> Sound:
-    """The whole track, float32 (n, 2), sample peak PEAK_DBFS; `layers` solos some of them with their effects."""
+    """The whole track, float32 (n, 2), sample peak PEAK_DBFS; `layers` solos some of them."""
     frames = seconds_to_frames(score.duration_s, score.sample_rate_hz)
     total = np.zeros((frames, 2), np.float32)
     reverb_send, echo_send = np.zeros(frames, np.float32), np.zeros(frames, np.float32)

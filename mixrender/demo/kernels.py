@@ -39,7 +39,7 @@ def oscillators(
     gains: NDArray[np.float64],
     square: float,
 ) -> Sound:
-    """Sum of oscillators; `steps` in cycles per frame, `gains` (k, 2) left and right, `square` 0 (saw) to 1."""
+    """Oscillators, summed; `steps` in cycles per frame, `gains` (k, 2), `square` from 0 (saw) to 1."""
     out = np.zeros((frames, 2), np.float32)
     for k in range(len(steps)):
         phase, step = phases[k], steps[k]

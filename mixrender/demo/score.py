@@ -26,7 +26,8 @@ _SCALES = {"minor": (0, 2, 3, 5, 7, 8, 10), "major": (0, 2, 4, 5, 7, 9, 11)}
 class Layer:
     """One instrument and its strip on the desk.
 
-    `lowest_midi` is the lowest note it plays. With `chords` a strike plays the whole chord. `reverb` and
+    `lowest_midi` is the lowest note it plays. With `chords` a strike plays the whole chord,
+    with `rooted` its root as well where the chord has four notes. `reverb` and
     `echo` are sends (factors), `duck` is how far the kick holds the layer down (0 to 1), `filter_hz` a
     lowpass over the whole layer that sections sweep.
     """
@@ -35,6 +36,7 @@ class Layer:
     level_db: float
     lowest_midi: int = 48
     chords: bool = False
+    rooted: bool = False
     reverb: float = 0.0
     echo: float = 0.0
     duck: float = 0.0
@@ -194,10 +196,21 @@ def _notes(score: Score, layer: Layer, symbol: str, step: int) -> list[int]:
         octave, above = divmod(int(symbol), 7)
         return [score.scale_midi((root + above) % 7, lowest_midi=base) + 12 * octave]
     if layer.chords:
-        # Folded into one octave, neighbouring chords share their common notes in place.
-        degrees = (root + 2 * k for k in range(score.chord_notes))
-        return sorted(score.scale_midi(degree % 7, lowest_midi=lowest) for degree in degrees)
+        return _chord(score, layer, root)
     return [score.scale_midi(root, lowest_midi=lowest)]
+
+
+def _chord(score: Score, layer: Layer, root: int) -> list[int]:
+    """Thirds on a root, folded into one octave, so that neighbouring chords share their common notes in place.
+
+    Of four notes the root goes below the octave, or is left to the bass: beside a seventh it would rub.
+    """
+    degrees = [root + 2 * k for k in range(score.chord_notes)]
+    low = []
+    if len(degrees) > 3:
+        degrees = degrees[1:]
+        low = [score.scale_midi(root, lowest_midi=layer.lowest_midi - 12)] if layer.rooted else []
+    return low + sorted(score.scale_midi(d % 7, lowest_midi=layer.lowest_midi) for d in degrees)
 
 
 def _midi_to_hz(note: int) -> float:

@@ -32,10 +32,10 @@ CARTOGRAPHY = Score(
     layers={
         "kick": Layer(Kick(tune_hz=46.0, decay_s=0.17, click=0.4, drive=2.0), -5.5),
         "snare": Layer(Snare(tune_hz=180.0, wires=0.9, decay_s=0.13), -7.5, reverb=0.35),
-        "clap": Layer(Clap(decay_s=0.1), -13.5, reverb=0.5),
-        "hat": Layer(Hat(decay_s=0.028, low_hz=7500.0), -16.0),
-        "open": Layer(Hat(decay_s=0.16, low_hz=6500.0, width=0.5), -17.0, reverb=0.1, duck=0.2),
-        "drum": Layer(Drum(tune_hz=300.0, decay_s=0.08, pan=-0.4), -16.0, reverb=0.35, echo=0.2),
+        "clap": Layer(Clap(decay_s=0.1), -11.5, reverb=0.5),
+        "hat": Layer(Hat(decay_s=0.028, low_hz=7500.0), -12.0),
+        "open": Layer(Hat(decay_s=0.16, low_hz=6500.0, width=0.5), -15.0, reverb=0.1, duck=0.2),
+        "drum": Layer(Drum(tune_hz=300.0, decay_s=0.08, pan=-0.4), -12.0, reverb=0.35, echo=0.2),
         "bass": Layer(
             Saws(
                 cutoff_hz=160.0,
@@ -64,6 +64,7 @@ CARTOGRAPHY = Score(
             -7.5,
             lowest_midi=53,
             chords=True,
+            rooted=True,
             reverb=0.4,
             duck=0.55,
             filter_hz=1400.0,
@@ -173,9 +174,9 @@ KITE = Score(
     layers={
         "kick": Layer(Kick(tune_hz=54.0, decay_s=0.095, click=0.5, drive=2.2), -5.0),
         "snare": Layer(Snare(tune_hz=205.0, wires=0.95, decay_s=0.1), -5.5, reverb=0.22),
-        "hat": Layer(Hat(decay_s=0.02, low_hz=8000.0), -16.5),
-        "ride": Layer(Hat(decay_s=0.16, low_hz=6000.0, metal=0.8, width=0.2), -20.5),
-        "shaker": Layer(Hat(decay_s=0.03, low_hz=5500.0, metal=0.0, attack_s=0.01, width=0.8), -21.0),
+        "hat": Layer(Hat(decay_s=0.02, low_hz=8000.0), -12.5),
+        "ride": Layer(Hat(decay_s=0.16, low_hz=6000.0, metal=0.8, width=0.2), -18.5),
+        "shaker": Layer(Hat(decay_s=0.03, low_hz=5500.0, metal=0.0, attack_s=0.01, width=0.8), -19.0),
         "bass": Layer(
             Saws(
                 unison=3,
@@ -208,6 +209,7 @@ KITE = Score(
             -7.0,
             lowest_midi=56,
             chords=True,
+            rooted=True,
             reverb=0.45,
             duck=0.5,
             filter_hz=2000.0,
@@ -233,7 +235,7 @@ KITE = Score(
                 decay_s=0.3,
                 release_s=0.1,
             ),
-            -9.0,
+            -6.0,
             lowest_midi=68,
             reverb=0.4,
             echo=0.4,

@@ -36,7 +36,7 @@ class Voice(Protocol):
 def filtered(
     sound: Sound, cutoff_hz: FloatArray, *, sample_rate_hz: int, q: float = 0.707, kind: str = "lowpass"
 ) -> Sound:
-    """The sound, in place, through a filter (`lowpass`, `bandpass`, `highpass`), its cutoff per CONTROL_FRAMES.
+    """Filter in place (`lowpass`, `bandpass`, `highpass`), with one cutoff per CONTROL_FRAMES.
 
     A cutoff array that is too short keeps its last value.
     """
@@ -48,11 +48,12 @@ def filtered(
 
 
 def _times(length_s: float, sample_rate_hz: int) -> FloatArray:
-    return np.arange(seconds_to_frames(length_s, sample_rate_hz)) / sample_rate_hz
+    frames = seconds_to_frames(length_s, sample_rate_hz)
+    return np.arange(frames, dtype=np.float64) / sample_rate_hz
 
 
 def _control_times(frames: int, sample_rate_hz: int) -> FloatArray:
-    return np.arange(frames // CONTROL_FRAMES + 2) * (CONTROL_FRAMES / sample_rate_hz)
+    return np.arange(frames // CONTROL_FRAMES + 2, dtype=np.float64) * (CONTROL_FRAMES / sample_rate_hz)
 
 
 def _gate(
