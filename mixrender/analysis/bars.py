@@ -20,9 +20,12 @@ _SECTIONS = 6.4
 _KICK = 2.7
 _HARMONY = 2.2
 _HARMONY_CLARITY = 0.35
+_FAINT_HARMONY = 0.01
 _BACKBEAT = 1.0
 _FIRST_HIT = 0.7
 _PULSE = 2.0
+_FAINT_CHANGE = 2.0
+"""Changes that add up to less than this say little: loops that repeat exactly still differ a little."""
 
 
 @dataclass(frozen=True)
@@ -98,11 +101,14 @@ def _votes(change: FloatArray, per_bar: int) -> FloatArray:
     """The share of the largest changes that falls on each slot of the bar."""
     near = scipy.ndimage.maximum_filter1d(change, per_bar + 1)
     peaks = np.flatnonzero((change == near) & (change > 0.0))
+    # The first and last slot that are compared at all are no peaks: what lies beyond is unknown.
+    compared = np.flatnonzero(change > 0.0)
+    peaks = peaks[(peaks > compared[0]) & (peaks < compared[-1])] if compared.size else peaks
     wanted = max(4, change.size // (8 * per_bar))
     best = peaks[np.argsort(-change[peaks], kind="stable")][:wanted]
     votes = np.zeros(per_bar)
     np.add.at(votes, best % per_bar, np.sqrt(change[best]))
-    return votes / max(votes.sum(), 1e-9)
+    return np.asarray(votes / (votes.sum() + _FAINT_CHANGE))
 
 
 def _harmony(slots: Slots, per_bar: int) -> FloatArray:
@@ -116,12 +122,12 @@ def _harmony(slots: Slots, per_bar: int) -> FloatArray:
     change = np.zeros(slots.times_s.size)
     steps = 1.0 - (before * after).sum(axis=0) / np.maximum(norm, 1e-9)
     change[half : half + steps.size] = np.where(norm > 1e-6, steps, 0.0)
-    by_slot = _by_slot(change, per_bar)
-    spread = by_slot.std()
+    by_slot = _by_slot(np.minimum(change, np.percentile(change, 97)), per_bar)
+    peak, spread = float(by_slot.max()), float(by_slot.std())
     if spread <= 1e-9:
         return np.zeros(per_bar)
-    share = (by_slot - by_slot.min()) / max(by_slot.max(), 1e-9)
-    return np.asarray(_HARMONY * share + _HARMONY_CLARITY * (by_slot - by_slot.mean()) / spread)
+    score = _HARMONY * (by_slot - by_slot.min()) / peak + _HARMONY_CLARITY * (by_slot - by_slot.mean()) / spread
+    return np.asarray(score * peak / (peak + _FAINT_HARMONY))
 
 
 def _backbeat(burst: FloatArray) -> FloatArray:

@@ -80,9 +80,7 @@ def _steady_pulse(
     share = steady_share(curves.total, fit.tempo_bpm)
     if share < _STEADY_SHARE:
         return None
-    tempo_bpm = rounded_tempo(
-        fit.tempo_bpm, error_relative=fit.tempo_error_relative, duration_s=duration_s
-    )
+    tempo_bpm = rounded_tempo(fit.tempo_bpm, error_relative=fit.tempo_error_relative, duration_s=duration_s)
     origin_s = _turned_about_the_middle(fit, tempo_bpm, duration_s)
     beat_s = beats_to_seconds(1.0, tempo_bpm)
     first_s = origin_s - beat_s * np.floor(origin_s / beat_s)

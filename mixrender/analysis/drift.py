@@ -19,7 +19,7 @@ _PATH_STEP = 0.01
 _PATH_REACH = 0.36
 """Natural logarithm of how far the tempo may wander from the track's own: to 70 and 143 %."""
 _JUMP_COST = 1.5
-_FAR_COST = 0.5
+_FAR_COST = 0.25
 """Taken off the score of tempos a fifth or more away: they are likelier a ratio such as 4:3 than a change."""
 _SNAP_S = 0.030
 _SMOOTH_BEATS = 8
@@ -46,7 +46,9 @@ def tempo_path(total: NDArray[np.float32], tempo_bpm: float) -> tuple[FloatArray
     far = _FAR_COST * np.minimum((np.log(tempi / tempo_bpm) / 0.2) ** 2, 1.0)
     scores = np.stack([comb(Rhythm.autocorrelation_of(piece), tempi) - far for piece in pieces])
     chosen = _best_path(scores)
-    times_s = np.minimum(_PATH_WINDOW_S / 2.0 + _PATH_HOP_S * np.arange(len(pieces)), total.size / COARSE_RATE_HZ)
+    times_s = np.minimum(
+        _PATH_WINDOW_S / 2.0 + _PATH_HOP_S * np.arange(len(pieces)), total.size / COARSE_RATE_HZ
+    )
     rows = np.arange(chosen.size)
     inner = np.clip(chosen, 1, tempi.size - 2)
     left, middle, right = (scores[rows, inner + k] for k in (-1, 0, 1))
@@ -68,7 +70,13 @@ def tracked_beats(
     frames_s = np.arange(total.size) / COARSE_RATE_HZ
     bpm = np.interp(frames_s, path_s, path_bpm)
     _, frames = librosa.beat.beat_track(
-        onset_envelope=total, sr=RATE_HZ, hop_length=COARSE_HOP, bpm=bpm, tightness=300, trim=False, units="frames"
+        onset_envelope=total,
+        sr=RATE_HZ,
+        hop_length=COARSE_HOP,
+        bpm=bpm,
+        tightness=300,
+        trim=False,
+        units="frames",
     )
     beats_s = np.asarray(frames, dtype=np.float64) / COARSE_RATE_HZ
     if beats_s.size < 4:

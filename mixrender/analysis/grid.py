@@ -148,7 +148,9 @@ def _slides(cut: FloatArray, profile: FloatArray, slide_s: float) -> tuple[Float
     """How much later than the profile each window lies, and how much of the profile it holds (0 to 1)."""
     level = profile - profile.mean()
     spectrum = np.conj(scipy.fft.rfft(level))
-    match = scipy.fft.irfft(scipy.fft.rfft(cut - cut.mean(axis=1, keepdims=True), axis=1) * spectrum, cut.shape[1])
+    match = scipy.fft.irfft(
+        scipy.fft.rfft(cut - cut.mean(axis=1, keepdims=True), axis=1) * spectrum, cut.shape[1]
+    )
     reach = round(slide_s / _BIN_S)
     near = np.concatenate([match[:, -reach:], match[:, : reach + 1]], axis=1)
     best = np.argmax(near, axis=1)
@@ -157,7 +159,9 @@ def _slides(cut: FloatArray, profile: FloatArray, slide_s: float) -> tuple[Float
     left, middle, right = near[rows, inner - 1], near[rows, inner], near[rows, inner + 1]
     bend = left - 2.0 * middle + right
     shift = np.where(bend < 0.0, 0.5 * (left - right) / np.where(bend < 0.0, bend, 1.0), 0.0)
-    power = np.sqrt(np.maximum((level**2).sum() * ((cut - cut.mean(axis=1, keepdims=True)) ** 2).sum(axis=1), 1e-12))
+    power = np.sqrt(
+        np.maximum((level**2).sum() * ((cut - cut.mean(axis=1, keepdims=True)) ** 2).sum(axis=1), 1e-12)
+    )
     weights = np.clip(middle / power, 0.0, 1.0) ** 2
     weights[(best == 0) | (best == 2 * reach)] = 0.0
     return (inner + np.clip(shift, -1.0, 1.0) - reach) * _BIN_S, weights

@@ -31,6 +31,9 @@ _BLOCK_FRAMES = 4096
 _COMPRESSION = 1000.0
 """Magnitudes of 1/1000 of full scale are the knee between linear and logarithmic."""
 
+_DEAD_ZONE = 0.03
+"""Rises of 3 % are none: the spectrum of a held note flickers by that much from frame to frame."""
+
 
 @dataclass(frozen=True)
 class OnsetCurves:
@@ -58,11 +61,11 @@ def onset_curves(signal: NDArray[np.float32]) -> OnsetCurves:
     bands, bursts, levels = [], [], []
     for spectrum, previous in _spectra(signal, fft_size=_COARSE_FFT, hop=COARSE_HOP, lag=2):
         loud = np.log1p(_COMPRESSION * spectrum)
-        rise = np.maximum(loud[previous:] - loud[:-previous], 0.0)
+        rise = np.maximum(loud[previous:] - loud[:-previous] - _DEAD_ZONE, 0.0)
         bands.append(np.stack([rise[:, cut].mean(axis=1) for cut in edges]))
         levels.append(np.stack([loud[previous:, cut].mean(axis=1) for cut in edges]))
         floor = np.log1p(_COMPRESSION * _lower_third(spectrum[:, burst_bins]))
-        bursts.append(np.maximum(floor[previous:] - floor[:-previous], 0.0))
+        bursts.append(np.maximum(floor[previous:] - floor[:-previous] - _DEAD_ZONE, 0.0))
     return OnsetCurves(
         bands=np.stack([_scaled(curve) for curve in np.concatenate(bands, axis=1)]),
         burst=_scaled(np.concatenate(bursts)),

@@ -60,7 +60,6 @@ class Rhythm:
         summed = np.abs(scipy.fft.rfft(np.sum(bands, axis=0), size))
         return cls(total, _autocorrelation(_levelled(curves.burst)), summed, COARSE_RATE_HZ / size)
 
-
     @staticmethod
     def autocorrelation_of(curve: NDArray[np.float32]) -> FloatArray:
         """Autocorrelation of one curve, 1 at lag 0, shape (n,)."""
@@ -116,7 +115,9 @@ def backbeat(rhythm: Rhythm, tempo_bpm: float) -> float:
 
 
 def _with_octave(rhythm: Rhythm, tempo_bpm: float, margin: float) -> TempoChoice:
-    octaves = np.array([t for k in (-2, -1, 0, 1, 2) if SLOWEST_BPM <= (t := tempo_bpm * 2.0**k) <= FASTEST_BPM])
+    octaves = np.array(
+        [t for k in (-2, -1, 0, 1, 2) if SLOWEST_BPM <= (t := tempo_bpm * 2.0**k) <= FASTEST_BPM]
+    )
     scores = np.array([_octave_score(rhythm, tempo) for tempo in octaves])
     odds = np.exp(2.0 * (scores - scores.max()))
     odds /= odds.sum()

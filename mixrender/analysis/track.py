@@ -61,7 +61,9 @@ def analyze_file(path: Path, *, cache: Cache, progress: Progress | None = None) 
     facts = library.get(sound, version)
     if facts is None:
         with (progress or NoProgress()).task(f"analyze {path.name}", 1.0) as advance:
-            facts = dataclasses.replace(measure(info, advance=advance), content_hash=sound, analysis_version=version)
+            facts = dataclasses.replace(
+                measure(info, advance=advance), content_hash=sound, analysis_version=version
+            )
         library.put(facts)
     library.saw(path, sound)
     corrected = library.correction(sound)

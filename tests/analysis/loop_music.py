@@ -1,0 +1,129 @@
+"""Dance music with known beats, made from a tempo and a pattern: drums, bass and chords in sections."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+RATE_HZ = 44100
+
+# Sixteenths of one bar on which each drum sounds.
+PATTERNS: dict[str, dict[str, tuple[int, ...]]] = {
+    "four on the floor": {"kick": (0, 4, 8, 12), "snare": (4, 12), "hat": (2, 6, 10, 14), "bass": (2, 6, 10, 14)},
+    "breakbeat": {"kick": (0, 10), "snare": (4, 12), "hat": tuple(range(0, 16, 2)), "bass": (0, 3, 10)},
+    "two-step": {"kick": (0, 10), "snare": (4, 12), "hat": (2, 5, 6, 10, 13, 14), "bass": (0, 6, 10)},
+    "hip-hop": {"kick": (0, 7, 10), "snare": (4, 12), "hat": tuple(range(0, 16, 2)), "bass": (0, 7, 10)},
+}
+
+# What sounds in each eight bars.
+SECTIONS: tuple[tuple[str, ...], ...] = (
+    ("kick", "hat"),
+    ("kick", "snare", "hat", "bass"),
+    ("chords",),
+    ("kick", "snare", "hat", "bass", "chords"),
+    ("kick", "snare", "hat", "bass", "chords"),
+    ("kick", "hat"),
+)
+
+
+@dataclass(frozen=True)
+class Track:
+    """Sound of shape (n, 2) at RATE_HZ with the times of all its beats; every fourth begins a bar."""
+
+    sound: NDArray[np.float32]
+    beats_s: NDArray[np.float64]
+    tempo_bpm: float
+    key: str | None
+
+    @property
+    def downbeats_s(self) -> NDArray[np.float64]:
+        return self.beats_s[::4]
+
+
+def make_track(
+    *,
+    tempo_bpm: float,
+    pattern: str = "four on the floor",
+    sections: tuple[tuple[str, ...], ...] = SECTIONS,
+    lead_s: float = 0.0,
+    swing: float = 0.5,
+    drift: Callable[[float], float] = lambda beat: 1.0,
+    minor: bool = True,
+    tonic: int = 9,
+    seed: int = 1,
+    tail_s: float = 1.5,
+) -> Track:
+    """A track of eight bars a section. `drift` is the factor on the tempo at a beat; `tonic` counts from C."""
+    beats = 32 * len(sections)
+    lengths = [60.0 / (tempo_bpm * drift(beat)) for beat in range(beats)]
+    times_s = lead_s + np.concatenate([[0.0], np.cumsum(lengths)])
+    sound = np.zeros(round((times_s[-1] + tail_s) * RATE_HZ))
+    drums = _drums(np.random.default_rng(seed))
+    for index, parts in enumerate(sections):
+        for bar in range(8 * index, 8 * index + 8):
+            _play_bar(sound, times_s, bar, parts, PATTERNS[pattern], drums, swing=swing, minor=minor, tonic=tonic)
+    sound *= 0.6 / np.abs(sound).max()
+    stereo = np.repeat(sound[:, None], 2, axis=1).astype(np.float32)
+    names = ("C", "C#", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B")
+    tonal = any("chords" in parts for parts in sections)
+    key = f"{names[tonic]} {'minor' if minor else 'major'}" if tonal else None
+    return Track(stereo, times_s[:-1], tempo_bpm, key)
+
+
+def _play_bar(sound, times_s, bar, parts, pattern, drums, *, swing, minor, tonic):
+    # i iv V i in minor, I IV V I in major: a cadence that names its key.
+    roots, thirds = ((0, 5, 7, 0), (3, 3, 4, 3)) if minor else ((0, 5, 7, 0), (4, 4, 4, 4))
+    root = tonic + roots[bar % 4]
+    for part in parts:
+        if part == "chords":
+            start, end = times_s[4 * bar], times_s[min(4 * bar + 4, times_s.size - 1)]
+            _add(sound, start, 0.12 * _chord(root, thirds[bar % 4], end - start))
+        else:
+            for step in pattern[part]:
+                _add(sound, _step_time(times_s, bar, step, swing), drums[part] if part != "bass" else _bass(root))
+
+
+def _step_time(times_s, bar, step, swing):
+    beat, sixteenth = 4 * bar + step // 4, step % 4
+    place = {0: 0.0, 1: 0.5 * swing, 2: 0.5, 3: 0.5 + 0.5 * swing}[sixteenth]
+    return times_s[beat] + place * (times_s[beat + 1] - times_s[beat])
+
+
+def _add(sound, start_s, hit):
+    first = round(start_s * RATE_HZ)
+    length = min(hit.size, sound.size - first)
+    sound[first : first + length] += hit[:length]
+
+
+def _decay(length_s, half_s):
+    t = np.arange(round(length_s * RATE_HZ)) / RATE_HZ
+    return t, 0.5 ** (t / half_s)
+
+
+def _drums(noise):
+    t, fall = _decay(0.25, 0.05)
+    kick = fall * np.sin(2.0 * np.pi * (50.0 * t + 4.0 * (1.0 - np.exp(-t / 0.03))))
+    kick += 0.3 * 0.5 ** (t / 0.002) * noise.standard_normal(t.size)
+    t, fall = _decay(0.2, 0.035)
+    snare = fall * (0.4 * noise.standard_normal(t.size) + 0.3 * np.sin(2.0 * np.pi * 185.0 * t))
+    t, fall = _decay(0.08, 0.012)
+    hat = fall * 0.25 * np.diff(noise.standard_normal(t.size + 1))
+    return {"kick": kick, "snare": snare, "hat": hat}
+
+
+def _bass(semitone):
+    t, fall = _decay(0.2, 0.08)
+    frequency = 32.703 * 2.0 ** ((semitone % 12) / 12.0)
+    tone = sum(np.sin(2.0 * np.pi * k * frequency * t) / k for k in (1, 2, 3))
+    return 0.35 * fall * tone * np.minimum(t / 0.004, 1.0)
+
+
+def _chord(root, third, length_s):
+    t = np.arange(round(length_s * RATE_HZ)) / RATE_HZ
+    envelope = np.minimum(t / 0.01, 1.0) * np.minimum((length_s - t) / 0.05, 1.0)
+    notes = (root % 12, root % 12 + third, root % 12 + 7)
+    frequencies = [261.626 * 2.0 ** (note / 12.0) for note in notes]
+    return envelope * sum(np.sin(2.0 * np.pi * k * f * t) / k**1.5 for f in frequencies for k in (1, 2, 3, 4))
