@@ -1,10 +1,10 @@
-"""Source frames and a time map go in; the stretched sound comes out, made by `rubberband` through pyrubberband.
+"""Source frames and key frames go in; sound stretched by `rubberband`, run through pyrubberband, comes out.
 
-pyrubberband (0.4) writes its files in 16 bits, lets the program lower the gain of hot masters, throws the program's
-messages away, waits for ever, and changes the arguments it is given. None of that can be reached through its own
-arguments. So each call here runs a private copy of its module in which the names `sf`, `subprocess` and `tempfile`
-are bound to the small classes below: calls in several threads share nothing, and the pyrubberband that other code
-imports stays as it is.
+pyrubberband (0.4) writes its files in 16 bits, lets the program lower the gain of hot masters, throws the
+program's messages away, waits for ever, and changes the arguments it is given. None of that can be reached
+through its own arguments. So each call here runs a private copy of its module in which the names `sf`,
+`subprocess` and `tempfile` are bound to one job's own: calls in several threads share nothing, and the
+pyrubberband that other code imports stays as it is.
 """
 
 from __future__ import annotations
@@ -43,29 +43,17 @@ def stretch(
     key_frames: Sequence[tuple[int, int]],
     sample_rate_hz: int,
     out: Path,
-    semitones: float = 0.0,
 ) -> int:
-    """Stretch source frames [0, s) to target frames [0, t), where (s, t) is the last key frame.
+    """Stretch source frames [0, s) to target frames [0, t), where (s, t) is the last key frame; returns t.
 
-    Parameters
-    ----------
-    read : gives the source frames [start, stop) as float32 of shape (stop - start, 2).
-    key_frames : (source frame, target frame) in whole frames, strictly rising in both and above 0. Between two of
-        them the program keeps one ratio; the first ratio runs from (0, 0), which must not be written down: the
-        engine would divide 0 by 0 and run the first stretch at 1.
-    out : receives raw interleaved float32 stereo, exactly t frames.
-    semitones : change of pitch.
+    `read(start, stop)` gives source frames as float32 of shape (stop - start, 2). `key_frames` are pairs
+    (source frame, target frame), whole, above 0 and strictly rising in both; the program keeps one ratio
+    between two of them, and the first ratio runs from (0, 0), which must not be written down: the engine
+    would divide 0 by 0 and run at 1. `out` receives raw interleaved float32 stereo, exactly t frames.
 
-    Returns
-    -------
-    The number of frames written: t.
-
-    Raises
-    ------
-    ValueError : key frames out of order, or empty.
-    InputError : samples that are not finite.
-    ToolError : the program is missing, failed, took too long, clipped, or gave another length.
-    MachineError : no room for the temporary files.
+    Raises ValueError for key frames that are out of order or missing; InputError for samples that are not
+    finite; ToolError if the program is missing, fails, takes too long, clips, or gives another length;
+    MachineError without room for the temporary files, which lie beside `out`.
     """
     pairs = _checked_map(key_frames)
     out.parent.mkdir(parents=True, exist_ok=True)
@@ -79,21 +67,21 @@ def stretch(
             out=out,
         )
         placeholder = np.broadcast_to(np.float32(0.0), (job.source_frames, 2))
-        result = job.pyrubberband().timemap_stretch(
-            placeholder, sample_rate_hz, pairs, rbargs=_arguments(semitones)
-        )
+        result = job.pyrubberband().timemap_stretch(placeholder, sample_rate_hz, pairs, rbargs=_arguments())
     if job.steps != ["write", "run", "read"] or len(result) != job.target_frames:
         raise ToolError("the installed pyrubberband works in a way this program does not know; install 0.4.0")
     return job.target_frames
 
 
-def _arguments(semitones: float) -> dict[str, str]:
+def program_version() -> str:
+    """The version of the `rubberband` program that is used; ToolError if there is none."""
+    return programs.version("rubberband", programs.rubberband())
+
+
+def _arguments() -> dict[str, str]:
     """The program's options, in a new dict per call: pyrubberband adds its own to what it is given."""
-    # Without --ignore-clipping the program would start again with less gain; clipping is looked for afterwards.
-    arguments = {"-3": "", "--centre-focus": "", "--ignore-clipping": ""}
-    if semitones:
-        arguments["--pitch"] = repr(float(semitones))
-    return arguments
+    # Without --ignore-clipping the program would start again with less gain; clipping is looked for later.
+    return {"-3": "", "--centre-focus": "", "--ignore-clipping": ""}
 
 
 def _checked_map(key_frames: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:
@@ -115,7 +103,7 @@ def _checked_map(key_frames: Sequence[tuple[int, int]]) -> list[tuple[int, int]]
 
 @dataclass
 class _Job:
-    """One call: what it reads, where it writes, and what pyrubberband's module sees instead of the real modules."""
+    """One call: what it reads, where it writes, and what pyrubberband sees instead of the real modules."""
 
     read: ReadFrames
     source_frames: int
@@ -146,9 +134,10 @@ class _Job:
         return tempfile.mkstemp(suffix=suffix, dir=self.folder)
 
     def _named_file(self, mode: str, suffix: str, delete: bool) -> object:
-        return tempfile.NamedTemporaryFile(mode=mode, suffix=suffix, delete=delete, dir=self.folder)  # noqa: SIM115
+        return tempfile.NamedTemporaryFile(mode=mode, suffix=suffix, delete=delete, dir=self.folder)
 
-    # What pyrubberband calls, in this order. `y` is a placeholder without storage: the sound itself passes in blocks.
+    # What pyrubberband calls, in this order. Its arrays are placeholders without storage: the sound passes
+    # in blocks.
 
     def write(self, path: str, y: Frames, sr: int) -> None:
         """Write the source as 32-bit floats with 12 dB of headroom (more when its own peaks exceed 2)."""
@@ -160,16 +149,18 @@ class _Job:
 
     def _write_scaled(self, path: str) -> float:
         peak = 0.0
-        try:
-            with sf.SoundFile(path, "w", self.sample_rate_hz, 2, "FLOAT", format="WAV") as file:
-                for start, block in self._source_blocks():
-                    loudest = float(np.max(np.abs(block)))  # NaN and infinity come through max
-                    if not math.isfinite(loudest):
-                        raise InputError(f"sound to be stretched is not finite near frame {start}")
-                    peak = max(peak, loudest)
+        with sf.SoundFile(path, "w", self.sample_rate_hz, 2, "FLOAT", format="WAV") as file:
+            for start, block in self._source_blocks():
+                loudest = float(np.max(np.abs(block)))  # not a number and infinity come through max
+                if not math.isfinite(loudest):
+                    raise InputError(f"sound to be stretched is not finite near frame {start}")
+                peak = max(peak, loudest)
+                try:
                     file.write(block * np.float32(self.scale))
-        except (OSError, sf.LibsndfileError) as error:
-            raise MachineError(f"cannot write temporary sound in {self.folder}: {error}") from error
+                except (OSError, sf.LibsndfileError) as error:
+                    raise MachineError(
+                        f"cannot write in {self.folder}: {error}; is the disk full?"
+                    ) from error
         return peak
 
     def _source_blocks(self) -> Iterator[tuple[int, Frames]]:

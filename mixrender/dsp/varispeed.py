@@ -1,4 +1,4 @@
-"""Sound and fractional reading positions go in; the sound read at those positions comes out, as from a turntable."""
+"""Sound and fractional reading positions go in; the sound read there, as from a turntable, comes out."""
 
 from __future__ import annotations
 
@@ -22,25 +22,15 @@ _FAR = 2.0**52
 def varispeed(x: NDArray[np.float64] | NDArray[np.float32], positions: FloatArray) -> FloatArray:
     """Read `x` at exact fractional positions by windowed-sinc interpolation.
 
-    Parameters
-    ----------
-    x : shape (n, 2), the sound; it is silent outside [0, n).
-    positions : shape (m,), finite; positions[j] is the place in `x`, in frames, that sounds at output frame j.
-        Speed 1 is a step of 1 per frame; where the step is larger, the cutoff falls by 1 / speed so that nothing
-        folds back. Any direction of travel is allowed.
+    `x` has shape (n, 2) and is silent outside [0, n). `positions` has shape (m,), finite: positions[j] is
+    the place in `x`, in frames, that sounds at output frame j. Speed 1 is a step of 1 per frame; where the
+    step is larger, the cutoff falls by 1 / speed so that nothing folds back. It may run backwards. Returns
+    shape (m, 2), float64; a whole position at speed <= 1 gives exactly that frame of `x`.
 
-    Returns
-    -------
-    shape (m, 2), float64. A whole position at speed <= 1 gives exactly that frame of `x`.
-
-    Raises
-    ------
-    ValueError : wrong shapes, or positions that are not finite.
-
-    Notes
-    -----
-    The kernel is a sinc of 32 zero crossings on either side under a Kaiser window of beta 9. Band-limited
+    The kernel is a sinc of 32 zero crossings on either side under a Kaiser window of beta 9: band-limited
     interpolation after J. O. Smith, "Digital Audio Resampling Home Page", CCRMA.
+
+    Raises ValueError for wrong shapes and for positions that are not finite.
     """
     positions = np.ascontiguousarray(positions, dtype=np.float64)
     if x.ndim != 2 or x.shape[1] != 2 or positions.ndim != 1:
@@ -76,8 +66,8 @@ _KERNEL = _design()
 _KERNEL.setflags(write=False)
 
 
-# One thread on purpose: numba's default pool may not be entered from two threads at once, and spans are rendered
-# side by side already; without the GIL they do not wait for each other here.
+# One thread on purpose: numba's default pool may not be entered from two threads at once, and spans are
+# rendered side by side already; without the GIL they do not wait for each other here.
 @njit(cache=True, nogil=True, fastmath=False)
 def _read(x, positions, speeds, kernel, out):  # type: ignore[no-untyped-def]  # pragma: no cover - compiled
     n = x.shape[0]
