@@ -95,11 +95,14 @@ class Track(PlanModel):
     @property
     def path(self) -> Path:
         """The file, relative paths taken from the plan's folder, and `~` from the user's own."""
-        return self._folder / self.file.expanduser()
+        try:
+            return self._folder / self.file.expanduser()
+        except RuntimeError:  # `~name` of a user this machine does not know
+            return self._folder / self.file
 
 
 class TempoRamp(PlanModel):
-    """A linear change of the mix tempo. `to_bpm` None: the incoming track's; `over_bars` None: as the overlap."""
+    """A linear change of the mix tempo. None: `to_bpm` the incoming track's, `over_bars` the overlap's."""
 
     to_bpm: f.TempoBpm | None = Field(default=None, validation_alias="to")
     start: InPosition = InPosition()
@@ -181,6 +184,28 @@ class Plan(PlanModel):
     def warnings(self) -> tuple[Problem, ...]:
         """What was found doubtful when the plan was loaded."""
         return self._warnings
+
+    def located(
+        self, *, file: Path | None, places: Mapping[PlanPath, tuple[int, int]], lines: Sequence[str]
+    ) -> Plan:
+        """This plan as read from a file, whose folder relative paths start from."""
+        tracks = tuple(track.model_copy() for track in self.tracks)
+        plan = self.model_copy(update={"tracks": tracks})
+        plan._file, plan._places, plan._lines = file, places, lines
+        for track in tracks:
+            track._folder = plan.folder
+        return plan
+
+    def warned(self, warnings: Sequence[Problem]) -> Plan:
+        """This plan with the doubts that were found in it."""
+        plan = self.model_copy()
+        plan._warnings = tuple(warnings)
+        return plan
+
+    @property
+    def folder(self) -> Path:
+        """The plan file's folder."""
+        return self._file.parent if self._file is not None else Path()
 
     def track(self, name: str) -> Track:
         """The track of that name; KeyError if there is none."""

@@ -1,7 +1,7 @@
 """The name of a recipe and the length of an overlap go in; the lanes of both tracks come out.
 
 A recipe is a function of the overlap's shape, entered in one table. It leaves every control of the incoming
-track at neutral when the overlap ends. Lanes that a transition writes replace the recipe's, control by control.
+track at neutral when the overlap ends. Lanes that a transition writes replace those of its recipe.
 """
 
 from __future__ import annotations
@@ -93,7 +93,7 @@ def _bass_swap(overlap: Overlap) -> SideMoves:
 
 
 def _cut(overlap: Overlap) -> SideMoves:
-    """The outgoing track alone and at full level to the end of the overlap; there the incoming one takes over.
+    """The outgoing track alone, at full level, to the end of the overlap; there the incoming one takes over.
 
     Both steps end on the last bar line, so that its downbeat is wholly the incoming track's.
     """

@@ -1,0 +1,222 @@
+"""A plan goes in; what is wrong or doubtful in it, as far as plan and file names tell, comes out."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Collection, Iterator
+from itertools import islice
+from pathlib import Path
+
+from mixrender.errors import Problem
+from mixrender.plan.model import Plan, PlanPath, Position, Track, Transition
+from mixrender.plan.quantities import nearest, one_of, shorten, suggestion
+from mixrender.plan.recipes import RECIPES
+
+MP3_RATES_HZ = (8000, 11025, 12000, 16000, 22050, 24000, 32000, 44100, 48000)
+"""Sample rates of MPEG-1, MPEG-2 (ISO/IEC 13818-3) and 2.5 layer III."""
+
+_LISTED = 5000
+
+
+def check_plan(plan: Plan, *, broken: Collection[PlanPath] = ()) -> list[Problem]:
+    """Errors and warnings of a plan, in the order of their lines.
+
+    `broken` are places already known to be at fault and left out of the plan: what only follows from them
+    is not reported.
+    """
+    problems = [
+        problem
+        for check, needs in _CHECKS
+        if not any(_breaks(path, needs) for path in broken)
+        for problem in check(plan)
+    ]
+    return sorted(problems, key=lambda problem: (problem.line or 0, problem.column or 0))
+
+
+def _breaks(path: PlanPath, needs: str) -> bool:
+    """Whether a fault at a path leaves a check without the ground it stands on."""
+    if not needs:
+        return False
+    order = path[:1] in (("tracks",), ("transitions",)) and (len(path) <= 2 or path[2] in ("from", "to"))
+    return order or path == () or (needs == "cues" and "cues" in path)
+
+
+def _files(plan: Plan) -> Iterator[Problem]:
+    for track in plan.tracks:
+        fault = _file_fault(track.path)
+        if fault is not None:
+            path: PlanPath = ("tracks", track.name, "file")
+            yield plan.problem(path, fault + _quotes_hint(plan, path, track))
+    if plan.cover is not None and (fault := _file_fault(plan.folder / plan.cover)) is not None:
+        yield plan.problem(("cover",), fault)
+
+
+def _file_fault(file: Path) -> str | None:
+    """What keeps a file from being read, as far as its folder tells."""
+    try:
+        if file.is_file():
+            return None
+        if file.is_dir():
+            return f"{shorten(str(file))} is a folder; write a file"
+        if not file.parent.is_dir():
+            return f"{shorten(str(file))} does not exist: there is no folder {shorten(str(file.parent))}"
+        names = [entry.name for entry in islice(file.parent.iterdir(), _LISTED)]
+    except OSError as error:
+        return f"{shorten(str(file))} cannot be read ({error.strerror})"
+    near = nearest(file.name, names)
+    hint = f"; did you mean {shorten(near)}?" if near is not None else ""
+    return f"{shorten(str(file))} does not exist{hint}"
+
+
+def _quotes_hint(plan: Plan, path: PlanPath, track: Track) -> str:
+    """A word about quotes where YAML has cut a file name at ` #` or `: `."""
+    place = plan.where(path)
+    if place is None:
+        return ""
+    line = plan.line_text(place[0])
+    rest = line[place[1] - 1 :]
+    # In a list, `- Artist: Title.flac` is read as a track named `Artist`.
+    as_item = line.lstrip().startswith("- ") and ": " in line
+    written = str(track.file)
+    if " #" in rest and written.split(" #")[0] == written:
+        return "; ` #` begins a comment: a file name that holds it needs quotes"
+    if ": " in rest.removeprefix(f"{track.name}: ") or as_item:
+        return "; a file name that holds `: ` needs quotes"
+    return ""
+
+
+def _tracks(plan: Plan) -> Iterator[Problem]:
+    if not plan.tracks:
+        yield plan.problem(("tracks",), "the plan has no tracks; write a list of audio files")
+    names = [track.name for track in plan.tracks]
+    for index, name in enumerate(names):
+        if name in names[:index]:
+            yield plan.problem(("tracks", name), f"two tracks are named `{name}`; rename one")
+
+
+def _pairs(plan: Plan) -> Iterator[Problem]:
+    """Transitions name neighbours, each pair once, in the order of the tracks."""
+    names = [track.name for track in plan.tracks]
+    seen: dict[int, int] = {}
+    for index, transition in enumerate(plan.transitions):
+        unknown = list(_unknown_names(plan, index, transition, names))
+        yield from unknown
+        if unknown:
+            continue
+        first, second = names.index(transition.from_track), names.index(transition.to_track)
+        if second != first + 1:
+            yield plan.problem(("transitions", index), _not_neighbours(transition, names))
+        elif first in seen:
+            text = (
+                f"`{names[first]}` to `{names[second]}` already has transitions[{seen[first] + 1}]; "
+                "keep one of the two"
+            )
+            yield plan.problem(("transitions", index), text)
+        else:
+            if any(other > first for other in seen):
+                text = (
+                    f"`{names[first]}` to `{names[second]}` comes too late: transitions stand in the order "
+                    "of the tracks; move this one up"
+                )
+                yield plan.problem(("transitions", index), text)
+            seen[first] = index
+
+
+def _unknown_names(plan: Plan, index: int, transition: Transition, names: list[str]) -> Iterator[Problem]:
+    for field, name in (("from", transition.from_track), ("to", transition.to_track)):
+        if name not in names:
+            text = f"there is no track `{name}`; {suggestion(name, names)}"
+            yield plan.problem(("transitions", index, field), text)
+
+
+def _not_neighbours(transition: Transition, names: list[str]) -> str:
+    a, b = transition.from_track, transition.to_track
+    text = f"`{a}` and `{b}` are not neighbours, in this order, among the tracks"
+    if names[-1] == a:
+        return f"{text}; `{a}` is the last one"
+    return f"{text}; after `{a}` comes `{names[names.index(a) + 1]}`"
+
+
+def _cues(plan: Plan) -> Iterator[Problem]:
+    """Every cue that a position names belongs to the track it is a position of."""
+    tracks = {track.name: track for track in plan.tracks}
+    for path, position, track in _positions(plan, tracks):
+        if position.cue is not None and position.cue not in track.cues:
+            text = f"track `{track.name}` has no cue `{position.cue}`; {_cue_hint(position.cue, track)}"
+            yield plan.problem(path, text)
+
+
+def _positions(plan: Plan, tracks: dict[str, Track]) -> Iterator[tuple[PlanPath, Position, Track]]:
+    if plan.tracks and plan.start.at is not None:
+        yield ("start", "at"), plan.start.at, plan.tracks[0]
+    if plan.tracks and plan.end.at is not None:
+        yield ("end", "at"), plan.end.at, plan.tracks[-1]
+    for track in plan.tracks:
+        for control, lane in track.moves.items():
+            for point in lane:
+                if isinstance(point.position, Position):
+                    yield ("tracks", track.name, "moves", control), point.position, track
+    for index, transition in enumerate(plan.transitions):
+        if transition.leave is not None and transition.from_track in tracks:
+            yield ("transitions", index, "leave"), transition.leave, tracks[transition.from_track]
+        if transition.enter is not None and transition.to_track in tracks:
+            yield ("transitions", index, "enter"), transition.enter, tracks[transition.to_track]
+
+
+def _cue_hint(cue: str, track: Track) -> str:
+    match = re.fullmatch(r"(.+?)-([0-9.]+)", cue)
+    if match and match[1] in track.cues:
+        return f"write `{match[1]} - {match[2]}`, with spaces"
+    if not track.cues:
+        return "it has none; name one under `cues:`, or write a bar"
+    return suggestion(cue, track.cues)
+
+
+def _recipes(plan: Plan) -> Iterator[Problem]:
+    for index, transition in enumerate(plan.transitions):
+        if transition.recipe not in RECIPES:
+            text = (
+                f"there is no recipe {shorten(transition.recipe)}; {suggestion(transition.recipe, RECIPES)}"
+            )
+            yield plan.problem(("transitions", index, "recipe"), text)
+
+
+def _moved_tracks(plan: Plan) -> Iterator[Problem]:
+    for index, transition in enumerate(plan.transitions):
+        both = (transition.from_track, transition.to_track)
+        for name in transition.moves:
+            if name not in both:
+                text = (
+                    f"moves belong to the two tracks of the transition: {one_of(both)}, not {shorten(name)}"
+                )
+                yield plan.problem(("transitions", index, "moves", name), text)
+
+
+def _contradictions(plan: Plan) -> Iterator[Problem]:
+    """Fields that do not go together."""
+    for index, transition in enumerate(plan.transitions):
+        if transition.gap is not None and transition.overlap is not None:
+            text = "`gap` and `overlap` exclude each other; keep one"
+            yield plan.problem(("transitions", index, "gap"), text)
+        if transition.count is not None and transition.beatmatch is False:
+            text = "`count` has no effect where `beatmatch` is `false`"
+            yield plan.problem(("transitions", index, "count"), text, "warning")
+    output = plan.output
+    if output.format == "flac" and output.bits == "float":
+        text = "FLAC holds whole numbers only; write `bits: 24`, or `format: wav`"
+        yield plan.problem(("output", "bits"), text)
+    if output.format == "mp3" and output.rate_hz not in (None, *MP3_RATES_HZ):
+        text = f"MP3 cannot have {output.rate_hz} Hz; write 44100 or 48000"
+        yield plan.problem(("output", "rate"), text)
+
+
+# What a check stands on: nothing, the `order` of tracks and transitions, or also the `cues`.
+_CHECKS: tuple[tuple[Callable[[Plan], Iterator[Problem]], str], ...] = (
+    (_files, ""),
+    (_tracks, ""),
+    (_pairs, "order"),
+    (_cues, "cues"),
+    (_recipes, "order"),
+    (_moved_tracks, "order"),
+    (_contradictions, "order"),
+)
