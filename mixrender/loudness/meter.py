@@ -1,0 +1,203 @@
+"""Sound goes in, block by block; its loudness and peaks by BS.1770-5 and EBU Tech 3341 and 3342 come out.
+
+Momentary and short-term loudness slide in steps of 5 ms, so that no burst falls between two readings; the
+gating blocks of the integrated loudness are the standard's own (0.4 s, one every 0.1 s).
+"""
+
+from __future__ import annotations
+
+import copy
+
+import numpy as np
+from numpy.typing import NDArray
+
+from mixrender.dsp.true_peak import CHUNK_FRAMES, METER_TAPS, PeakEnvelope, interpolator, oversampling_factor
+from mixrender.facts import Loudness
+from mixrender.loudness.power import STEPS_PER_S, PowerSteps, step_edge
+from mixrender.units import FloatArray, gain_to_db
+
+ABSOLUTE_GATE_LUFS = -70.0
+RELATIVE_GATE_LU = -10.0
+RANGE_GATE_LU = -20.0
+RANGE_PERCENTILES = (10, 95)
+MOMENTARY_STEPS = 80
+SHORT_TERM_STEPS = 600
+TAIL_STEPS = 300
+"""Silence of 1.5 s is taken to follow the sound when its range is measured (Tech 3342)."""
+
+_OFFSET_LUFS = -0.691  # BS.1770-5, Annex 1, equation 2
+_LEAST_PEAK = 1e-37
+_HOP_STEPS = STEPS_PER_S // 10
+
+
+class Meter:
+    """Measures a stream of sound; memory grows by 8 bytes per 5 ms, whatever the number of channels.
+
+    Channels are those of `power.CHANNEL_WEIGHTS`. One channel alone reads 3 LU lower than two equal ones.
+    """
+
+    def __init__(self, *, sample_rate_hz: int, channels: int = 2):
+        self._sample_rate_hz = sample_rate_hz
+        self._channels = channels
+        self._power = PowerSteps(sample_rate_hz=sample_rate_hz, channels=channels)
+        self._peak = _TruePeak(sample_rate_hz=sample_rate_hz, channels=channels)
+
+    def push(self, block: NDArray[np.floating]) -> None:
+        """Take a block of shape (n, channels), float32 or float64, nominal range [-1, 1].
+
+        Raises ValueError if the shape differs or a sample is not a finite number.
+        """
+        if block.ndim != 2 or block.shape[1] != self._channels:
+            raise ValueError(f"a block has the shape {block.shape}; it must be (n, {self._channels})")
+        if len(block):
+            self._power.push(block)
+            self._peak.push(block)
+
+    def result(self) -> Loudness:
+        """All measures of what was pushed so far, None where one is not measurable.
+
+        The time of a window is its middle, the time of the true peak that of the sample at or before it.
+        """
+        rate_hz = self._sample_rate_hz
+        energies = self._power.energies()
+        momentary = _loudest(energies, MOMENTARY_STEPS, rate_hz)
+        short_term = _loudest(energies, SHORT_TERM_STEPS, rate_hz)
+        quiet_lufs, loud_lufs = _range_edges(energies, rate_hz)
+        peak, peak_frame = self._peak.result()
+        sounding = self._power.sample_peak > 0.0
+        return Loudness(
+            duration_s=self._power.frames / rate_hz,
+            integrated_lufs=_integrated(energies, rate_hz),
+            loudness_range_lu=None if loud_lufs is None or quiet_lufs is None else loud_lufs - quiet_lufs,
+            max_momentary_lufs=momentary[0],
+            max_momentary_s=momentary[1],
+            max_short_term_lufs=short_term[0],
+            max_short_term_s=short_term[1],
+            true_peak_dbtp=gain_to_db(max(peak, self._power.sample_peak)) if sounding else None,
+            true_peak_s=peak_frame / rate_hz if sounding else None,
+            sample_peak_dbfs=gain_to_db(self._power.sample_peak) if sounding else None,
+            loud_lufs=loud_lufs,
+        )
+
+
+def measure(x: NDArray[np.floating], *, sample_rate_hz: int) -> Loudness:
+    """All measures of a whole piece of sound, shape (n, channels) or, for one channel, (n,)."""
+    x = x[:, None] if x.ndim == 1 else x
+    meter = Meter(sample_rate_hz=sample_rate_hz, channels=x.shape[1])
+    meter.push(x)
+    return meter.result()
+
+
+def integrated(x: NDArray[np.floating], *, sample_rate_hz: int) -> float | None:
+    """Integrated loudness in LUFS of a piece of sound, shape (n, channels) or (n,); None: not measurable.
+
+    It costs a tenth of `measure`, which looks for true peaks too.
+    """
+    x = x[:, None] if x.ndim == 1 else x
+    power = PowerSteps(sample_rate_hz=sample_rate_hz, channels=x.shape[1])
+    power.push(x)
+    return _integrated(power.energies(), sample_rate_hz)
+
+
+class _TruePeak:
+    """Keeps the greatest true peak of a stream, and the frame at or after which it came first."""
+
+    def __init__(self, *, sample_rate_hz: int, channels: int):
+        kernel = interpolator(factor=oversampling_factor(sample_rate_hz), taps=METER_TAPS)
+        self._envelope = PeakEnvelope(kernel, channels=channels)
+        self._waiting = np.empty((CHUNK_FRAMES, channels), np.float32)
+        self._filled = 0
+        self._frames = 0
+        self._peak = 0.0
+        self._frame = 0
+
+    def push(self, block: NDArray[np.floating]) -> None:
+        start = 0
+        while start < len(block):
+            taken = min(CHUNK_FRAMES - self._filled, len(block) - start)
+            self._waiting[self._filled : self._filled + taken] = block[start : start + taken]
+            self._filled += taken
+            start += taken
+            if self._filled == CHUNK_FRAMES:
+                self._peak, self._frame = self._after(self._envelope, self._waiting)
+                self._frames += CHUNK_FRAMES
+                self._filled = 0
+
+    def result(self) -> tuple[float, int]:
+        """The peak (0 for silence) and its frame, the end of the sound included; the stream may go on."""
+        end = np.zeros((self._filled + self._envelope.lag_frames, self._envelope.channels), np.float32)
+        end[: self._filled] = self._waiting[: self._filled]
+        peak, frame = self._after(copy.copy(self._envelope), end)
+        return peak, min(max(frame, 0), max(self._frames + self._filled - 1, 0))
+
+    def _after(self, envelope: PeakEnvelope, chunk: NDArray[np.float32]) -> tuple[float, int]:
+        """The peak so far and its frame, after one more chunk."""
+        peaks = envelope.push(chunk, floor=max(self._peak, _LEAST_PEAK))
+        greatest = int(np.argmax(peaks))
+        if float(peaks[greatest]) <= self._peak:
+            return self._peak, self._frame
+        return float(peaks[greatest]), self._frames + greatest - envelope.lag_frames
+
+
+def _sliding_sums(values: FloatArray, width: int) -> FloatArray:
+    """Sums of each `width` neighbours. Sums of powers of two are added: nothing cancels, nothing drifts."""
+    total = np.zeros(max(len(values) - width + 1, 0))
+    doubled, span, offset = values, 1, 0
+    while span <= width:
+        if width & span:
+            total += doubled[offset : offset + len(total)]
+            offset += span
+        doubled = doubled[:-span] + doubled[span:]
+        span *= 2
+    return total
+
+
+def _window_powers(energies: FloatArray, width: int, rate_hz: int, *, hop: int = 1) -> FloatArray:
+    """Mean power in each complete window of `width` steps."""
+    sums = _sliding_sums(energies, width)[::hop]
+    first = np.arange(0, len(sums) * hop, hop)
+    frames = step_edge(first + width, sample_rate_hz=rate_hz) - step_edge(first, sample_rate_hz=rate_hz)
+    return sums / frames
+
+
+def _lufs(powers: FloatArray) -> FloatArray:
+    """Loudness of mean powers above 0."""
+    return _OFFSET_LUFS + 10.0 * np.log10(powers)
+
+
+def _power_of(loudness_lufs: float) -> float:
+    return float(10.0 ** ((loudness_lufs - _OFFSET_LUFS) / 10.0))
+
+
+def _loudest(energies: FloatArray, width: int, rate_hz: int) -> tuple[float | None, float | None]:
+    """The greatest loudness of a sliding window, and the time of its middle; None if there is no sound."""
+    powers = _window_powers(energies, width, rate_hz)
+    if not len(powers) or powers.max() <= 0.0:
+        return None, None
+    loudest = int(np.argmax(powers))
+    return float(_lufs(powers[loudest : loudest + 1])[0]), (loudest + width / 2) / STEPS_PER_S
+
+
+def _integrated(energies: FloatArray, rate_hz: int) -> float | None:
+    """Gated loudness, BS.1770-5, Annex 1, equations 5 to 7: what lies above -70 LUFS and the relative gate."""
+    blocks = _window_powers(energies, MOMENTARY_STEPS, rate_hz, hop=_HOP_STEPS)
+    blocks = blocks[blocks > _power_of(ABSOLUTE_GATE_LUFS)]
+    if not len(blocks):
+        return None
+    blocks = blocks[blocks > blocks.mean() * 10.0 ** (RELATIVE_GATE_LU / 10.0)]
+    return float(_lufs(np.array([blocks.mean()]))[0])
+
+
+def _range_edges(energies: FloatArray, rate_hz: int) -> tuple[float | None, float | None]:
+    """10th and 95th percentiles of the gated short-term loudness at 10 Hz, as Tech 3342 takes them."""
+    if len(energies) < SHORT_TERM_STEPS:
+        return None, None
+    followed = np.concatenate((energies, np.zeros(TAIL_STEPS)))
+    powers = _window_powers(followed, SHORT_TERM_STEPS, rate_hz, hop=_HOP_STEPS)
+    powers = powers[powers >= _power_of(ABSOLUTE_GATE_LUFS)]
+    if not len(powers):
+        return None, None
+    powers = np.sort(powers[powers >= powers.mean() * 10.0 ** (RANGE_GATE_LU / 10.0)])
+    low, high = (int((len(powers) - 1) * p / 100 + 0.5) for p in RANGE_PERCENTILES)
+    quiet_lufs, loud_lufs = _lufs(powers[[low, high]])
+    return float(quiet_lufs), float(loud_lufs)
