@@ -16,6 +16,10 @@ from mixrender.errors import AudioError, ToolError
 _STATING_FORMATS = ("mov", "asf", "matroska", "ape", "wv", "tta", "caf")
 """Containers, as ffprobe names them, whose length is written down rather than guessed from the bit rate."""
 
+_STRICT = ("-nostdin", "-v", "error", "-xerror", "-protocol_whitelist", "file")
+"""Errors end the decoding: ffmpeg alone would leave out what is broken, and all that follows would shift.
+Playlists that call themselves audio may not fetch anything."""
+
 _SHORT_S = 0.5
 """Seconds that may be missing from a stated length: whole packets, and what an encoder added."""
 
@@ -64,21 +68,9 @@ def _media_info(path: Path) -> dict[str, Any]:
 
 def decode(info: AudioInfo) -> Blocks:
     """The file in blocks of shape (n, channels), to its end; AudioError with the first fault found."""
-    args: list[str | Path] = [
-        *(
-            programs.ffmpeg(),
-            "-nostdin",
-            "-v",
-            "error",
-            "-xerror",
-            "-protocol_whitelist",
-            "file",
-            "-i",
-            f"file:{info.path.absolute()}",
-        ),
-        *("-map", "0:a:0", "-vn", "-sn", "-dn"),
-        *("-ac", str(info.channels), "-ar", str(info.sample_rate_hz), "-f", "f32le", "pipe:1"),
-    ]
+    args: list[str | Path] = [programs.ffmpeg(), *_STRICT, "-i", f"file:{info.path.absolute()}"]
+    args += ["-map", "0:a:0", "-ac", str(info.channels), "-ar", str(info.sample_rate_hz)]
+    args += ["-f", "f32le", "pipe:1"]
     done = 0
     with programs.started(args) as child:
         assert child.process.stdout is not None

@@ -20,7 +20,6 @@ from mixrender.audio.info import AudioInfo, Block
 from mixrender.errors import AudioError
 from mixrender.units import format_time
 
-
 __all__ = ["AudioInfo", "Block", "Tags", "content_hash", "probe", "read_blocks", "read_tags"]
 
 

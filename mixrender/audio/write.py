@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from mixrender.audio.atomic import atomic_path, write_text_atomic, writing
 from mixrender.audio.tags import OutputTags, id3_bytes, require_cover, tag_flac, tag_mp3
 from mixrender.audio.wav import WavFile
+from mixrender.dsp import dither
 from mixrender.errors import InputError, MachineError
 
 __all__ = ["OutputTags", "WriteResult", "atomic_path", "require_writable", "write_audio", "write_text_atomic"]
@@ -125,18 +126,13 @@ class _Quantiser:
 
     def __init__(self, bits: Bits, dither_seed: int):
         self.over = 0
-        self._bits = int(bits)
-        self._rng = np.random.default_rng(dither_seed)
+        self._bits: dither.Bits = 16 if bits == "16" else 24
+        self._rng = dither.dither_generator(dither_seed)
 
     def __call__(self, block: Floats) -> Samples:
-        scaled = np.asarray(block, dtype=np.float64) * 2.0 ** (self._bits - 1)
-        if self._bits == 16:
-            # Two draws for each sample, in the samples' order: the same noise for any division in blocks.
-            scaled += self._rng.random((*block.shape, 2)).sum(axis=2) - 1.0
-        whole = np.floor(scaled + 0.5)
-        low, high = -(2.0 ** (self._bits - 1)), 2.0 ** (self._bits - 1) - 1.0
-        self.over += int(np.count_nonzero((whole < low) | (whole > high)))
-        return np.clip(whole, low, high).astype("<i4")
+        found = dither.quantise(block, bits=self._bits, rng=self._rng, dither=self._bits == 16)
+        self.over += found.clipped_samples
+        return found.samples.astype("<i4")
 
 
 class _Sink(Protocol):
