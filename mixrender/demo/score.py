@@ -139,6 +139,11 @@ class TimedHit:
     gain: float
 
 
+def once(symbol: str, *, bars: int) -> str:
+    """A pattern that strikes on its first step alone."""
+    return symbol + "." * (bars * STEPS_PER_BAR - 1)
+
+
 def shortened(score: Score, *, section_bars: int) -> Score:
     """The same track with every section cut to at most `section_bars` bars: quick to make."""
     cut = tuple(replace(s, bars=min(s.bars, section_bars)) for s in score.sections)
@@ -201,7 +206,7 @@ def _notes(score: Score, layer: Layer, symbol: str, step: int) -> list[int]:
 
 
 def _chord(score: Score, layer: Layer, root: int) -> list[int]:
-    """Thirds on a root, folded into one octave, so that neighbouring chords share their common notes in place.
+    """Thirds on a root, folded into one octave: neighbouring chords share their common notes in place.
 
     Of four notes the root goes below the octave, or is left to the bass: beside a seventh it would rub.
     """

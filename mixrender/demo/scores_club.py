@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from mixrender.demo.score import Layer, Score, Section
+from mixrender.demo.score import Layer, Score, Section, once
 from mixrender.demo.synth import Bell, Clap, Drum, Hat, Kick, Saws, Snare, Sweep
 
 _FOUR = "X...X...X...X..."
@@ -109,7 +109,7 @@ FERROW = Score(
                 "conga": "......o..x..o...o.....x...o.x..o",
                 "bass": "0--..0-.7..04-..0--..0-...0-7.4.",
                 "stab": "...x..x.......x....x..x.........",
-                "crash": "x" + _REST * 8,
+                "crash": once("x", bars=8),
             },
             sweeps_hz={"stab": (500.0, 2600.0)},
         ),
@@ -154,7 +154,7 @@ FERROW = Score(
                 "stab": "...X..x.......X....X..x.....o...",
                 "pad": "x" + "-" * 31,
                 "keys": _REST * 8 + "4..2..0...2.....7..4..2...0....." * 4,
-                "crash": "X" + _REST * 8,
+                "crash": once("X", bars=8),
             },
             sweeps_hz={"pad": (1800.0, 2400.0)},
             ramps_db={"pad": (-3.0, -3.0)},
@@ -169,7 +169,7 @@ FERROW = Score(
                 "open": _OFFBEAT * 8 + _REST * 8,
                 "shaker": "xoxoxoxoxoxoxoxo" * 8 + _REST * 8,
                 "conga": "......o..x..o...o.....x...o.x..o" * 6 + _REST * 4,
-                "crash": "x" + _REST * 16,
+                "crash": once("x", bars=16),
                 "fall": "x" + "-" * 63 + _REST * 12,
             },
         ),
@@ -300,7 +300,7 @@ GLASSWORK = Score(
                 "clap": _BACKBEAT,
                 "bass": ".000.000.000.007",
                 "arp": "0.2.4.7.0.4.2.7.",
-                "crash": "x" + _REST * 8,
+                "crash": once("x", bars=8),
             },
             sweeps_hz={"arp": (900.0, 2500.0), "bass": (400.0, 1500.0)},
         ),
@@ -343,7 +343,7 @@ GLASSWORK = Score(
                 "pad": "X" + "-" * 31,
                 "arp": "0.2.4.7.0.4.2.7.",
                 "lead": "9-----7---4-----5-----4---2-----" + "4-----2---0-----4-----7---------",
-                "crash": "X" + _REST * 8,
+                "crash": once("X", bars=8),
             },
             ramps_db={"pad": (-3.0, -3.0)},
         ),
@@ -357,7 +357,7 @@ GLASSWORK = Score(
                 "clap": _BACKBEAT * 12 + _REST * 4,
                 "bass": ".000.000.000.007" * 8 + _REST * 8,
                 "tom": _REST * 8 + ("..........x..o.." + "..........x.o..x") * 3 + _REST * 2,
-                "crash": "x" + _REST * 16,
+                "crash": once("x", bars=16),
                 "fall": "x" + "-" * 63 + _REST * 12,
             },
             sweeps_hz={"bass": (1800.0, 150.0)},

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from mixrender.demo.score import Layer, Score, Section
+from mixrender.demo.score import Layer, Score, Section, once
 from mixrender.demo.synth import Clap, Drum, Hat, Kick, Saws, Snare, Sweep
 
 _FOUR = "X...X...X...X..."
@@ -138,7 +138,7 @@ ENGINE = Score(
                 "bass": "..00..00..00..07",
                 "acid": _REST * 8 + _ACID * 4,
                 "stab": "..........x....." + _REST,
-                "crash": "x" + _REST * 8,
+                "crash": once("x", bars=8),
             },
             sweeps_hz={"acid": (250.0, 700.0)},
         ),
@@ -180,7 +180,7 @@ ENGINE = Score(
                 "bass": "..00..00..00..07",
                 "acid": _ACID,
                 "stab": "..........X.....X..x............",
-                "crash": "X" + _REST * 8,
+                "crash": once("X", bars=8),
             },
             sweeps_hz={"acid": (900.0, 2600.0)},
         ),
@@ -195,7 +195,7 @@ ENGINE = Score(
                 "clap": _BACKBEAT * 12 + _REST * 4,
                 "rim": "...x..x.....x...",
                 "bass": "..00..00..00..00" * 8 + _REST * 8,
-                "crash": "x" + _REST * 16,
+                "crash": once("x", bars=16),
                 "fall": "x" + "-" * 63 + _REST * 12,
             },
             ramps_db={"bass": (0.0, -8.0)},
@@ -313,7 +313,7 @@ PINWHEEL = Score(
                 "open": _REST * 8 + "..............x." * 8,
                 "pluck": _REST * 12 + "..7...4...2...0." * 4,
                 "riser": _REST * 14 + "x" + "-" * 31,
-                "crash": "x" + _REST * 16,
+                "crash": once("x", bars=16),
             },
             sweeps_hz={"pluck": (400.0, 2500.0)},
         ),
@@ -329,7 +329,7 @@ PINWHEEL = Score(
                 "block": "...o..x...o..x..",
                 "bass": _GARAGE_BASS,
                 "organ": "...x..x....x....x..x......x.....",
-                "crash": "x" + _REST * 8,
+                "crash": once("x", bars=8),
             },
             sweeps_hz={"organ": (900.0, 4000.0)},
         ),
@@ -372,7 +372,7 @@ PINWHEEL = Score(
                 "bass": _GARAGE_BASS,
                 "organ": "...X..x....x....X..x......x.....",
                 "pluck": _REST * 8 + ("7..4..2...4.7..." + "9..7..4...2.0...") * 4,
-                "crash": "X" + _REST * 8,
+                "crash": once("X", bars=8),
             },
         ),
         Section(
@@ -384,7 +384,7 @@ PINWHEEL = Score(
                 "hat": "x.xox.xxx.xox.xo",
                 "block": "...o..x...o..x.." * 8 + _REST * 8,
                 "bass": _GARAGE_BASS * 2 + _REST * 12,
-                "crash": "x" + _REST * 16,
+                "crash": once("x", bars=16),
                 "fall": "x" + "-" * 63 + _REST * 12,
             },
         ),

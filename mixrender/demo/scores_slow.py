@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from mixrender.demo.score import Layer, Score, Section
+from mixrender.demo.score import Layer, Score, Section, once
 from mixrender.demo.synth import Bell, Clap, Drum, Hat, Kick, Saws, Snare, Sweep
 
 _REST = "." * 16
@@ -94,7 +94,7 @@ CARTOGRAPHY = Score(
                 "snare": _BACKBEAT,
                 "hat": _REST * 2 + _SLOW_HAT * 6,
                 "drum": _REST * 4 + "...x..o....x.o.." * 4,
-                "crash": "x" + _REST * 8,
+                "crash": once("x", bars=8),
             },
         ),
         Section(
@@ -107,7 +107,7 @@ CARTOGRAPHY = Score(
                 "drum": "...x..o....x.o..",
                 "bass": _SLOW_BASS,
                 "keys": "x.........x.....",
-                "crash": "x" + _REST * 8,
+                "crash": once("x", bars=8),
             },
         ),
         Section(
@@ -138,7 +138,7 @@ CARTOGRAPHY = Score(
                 "pad": "X" + "-" * 15,
                 "keys": "x..x......x..x..",
                 "bells": _BELLS,
-                "crash": "X" + _REST * 7,
+                "crash": once("X", bars=8),
             },
             sweeps_hz={"pad": (1600.0, 2600.0)},
             ramps_db={"pad": (-3.0, -3.0)},
@@ -151,7 +151,7 @@ CARTOGRAPHY = Score(
                 "snare": _BACKBEAT,
                 "hat": _SLOW_HAT * 6 + _REST * 2,
                 "drum": "...x..o....x.o..",
-                "crash": "x" + _REST * 8,
+                "crash": once("x", bars=8),
                 "fall": "x" + "-" * 31 + _REST * 6,
             },
         ),
@@ -255,7 +255,7 @@ KITE = Score(
                 "hat": _REST * 8 + _FAST_HAT * 8,
                 "shaker": _REST * 8 + "xoxoxoxoxoxoxoxo" * 8,
                 "riser": _REST * 12 + "x" + "-" * 63,
-                "crash": "x" + _REST * 16,
+                "crash": once("x", bars=16),
             },
         ),
         Section(
@@ -268,7 +268,7 @@ KITE = Score(
                 "shaker": "xoxoxoxoxoxoxoxo",
                 "bass": _REESE,
                 "keys": _REST * 8 + "x.....x.....x..." * 8,
-                "crash": "x" + _REST * 8,
+                "crash": once("x", bars=8),
             },
             sweeps_hz={"bass": (250.0, 900.0)},
         ),
@@ -305,7 +305,7 @@ KITE = Score(
                 "keys": "x.....x.....x...",
                 "lead": _REST * 16
                 + ("4---5---7-------" + "9---7---4---2---" + "4---2---0-------" + "2---4-----------") * 4,
-                "crash": "X" + _REST * 15,
+                "crash": once("X", bars=16),
             },
             sweeps_hz={"bass": (600.0, 1500.0), "pad": (1500.0, 3000.0)},
             ramps_db={"pad": (-4.5, -4.5)},
@@ -319,7 +319,7 @@ KITE = Score(
                 "hat": _FAST_HAT,
                 "shaker": "xoxoxoxoxoxoxoxo" * 8 + _REST * 8,
                 "bass": _REESE * 2 + _REST * 12,
-                "crash": "x" + _REST * 16,
+                "crash": once("x", bars=16),
                 "fall": "x" + "-" * 63 + _REST * 12,
             },
         ),
