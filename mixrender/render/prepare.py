@@ -1,0 +1,212 @@
+"""A timeline to a mix that can be read: decodes every track, stretches what needs it, builds the strips."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from concurrent.futures import FIRST_EXCEPTION, ThreadPoolExecutor, wait
+from dataclasses import dataclass
+
+import numpy as np
+
+from mixrender.audio import programs
+from mixrender.audio.cache import Cache
+from mixrender.audio.raw import RawAudio, decoded
+from mixrender.loudness.meter import integrated
+from mixrender.plan.model import Plan
+from mixrender.progress import Progress
+from mixrender.render.levels import constant_gains_db
+from mixrender.render.mix import Mix
+from mixrender.render.sources import PlacedSource, Stretched, StretchJob, Varied
+from mixrender.render.strip import Strip
+from mixrender.timing.pieces import Copy, Piece, Warp, track_pieces
+from mixrender.timing.timeline import Timeline, TrackPlacement
+from mixrender.units import seconds_to_frames
+
+MAX_DEFAULT_RATE_HZ = 48_000
+PROCESSES = 2
+"""Stretches that run at once: the program uses one core."""
+
+CUT_BEFORE_S = 2.0
+CUT_AFTER_S = 1.5
+CUT_WORTH_S = 20.0
+"""A clip stretches a held tempo from this long before it to this long after it, where that saves enough."""
+
+Window = tuple[int, int]
+"""Mix frames from a start up to a stop."""
+
+
+@dataclass(frozen=True, eq=False)
+class PreparedMix:
+    """A mix ready to be read, and the gain in dB that each track has in it."""
+
+    mix: Mix
+    gains_db: tuple[float, ...]
+
+
+def mix_rate_hz(plan: Plan, timeline: Timeline) -> int:
+    """The plan's rate, or that of most tracks; of two equally common ones the higher, at most 48 kHz."""
+    if plan.output.rate_hz is not None:
+        return plan.output.rate_hz
+    rates = [min(track.facts.sample_rate_hz, MAX_DEFAULT_RATE_HZ) for track in timeline.tracks]
+    return max(rates, key=lambda rate: (rates.count(rate), rate))
+
+
+def prepare(
+    plan: Plan,
+    timeline: Timeline,
+    *,
+    cache: Cache,
+    progress: Progress,
+    windows_s: Sequence[tuple[float, float]] | None = None,
+) -> PreparedMix:
+    """The mix of a timeline, of which only the windows (in seconds) need to be readable; None: all of it.
+
+    Raises AudioError where a track cannot be decoded, ToolError where a program is missing or fails,
+    MachineError where the disk is full.
+    """
+    rate_hz = mix_rate_hz(plan, timeline)
+    frames = seconds_to_frames(timeline.duration_s, rate_hz)
+    windows = [(0, frames)]
+    if windows_s is not None:
+        windows = [(seconds_to_frames(a, rate_hz), seconds_to_frames(b, rate_hz)) for a, b in windows_s]
+    raws = [
+        decoded(
+            track.file,
+            content_hash=track.facts.content_hash,
+            sample_rate_hz=rate_hz,
+            cache=cache,
+            progress=progress,
+        )
+        for track in timeline.tracks
+    ]
+    pieces = [track_pieces(t, timeline.tempo_map, sample_rate_hz=rate_hz) for t in timeline.tracks]
+    changed = _change(timeline, raws, pieces, windows, rate_hz, cache, progress)
+    sources = [
+        PlacedSource(raw, [p for p in track_parts if isinstance(p, Copy)], parts)
+        for raw, track_parts, parts in zip(raws, pieces, changed, strict=True)
+    ]
+    gains_db = constant_gains_db(timeline, how=plan.match_loudness, measure=_measure(timeline, raws, rate_hz))
+    strips = [
+        Strip(
+            track,
+            source.read,
+            gain_db=gain_db,
+            tempo_map=timeline.tempo_map,
+            sample_rate_hz=rate_hz,
+            bands_hz=plan.bands_hz,
+        )
+        for track, source, gain_db in zip(timeline.tracks, sources, gains_db, strict=True)
+    ]
+    return PreparedMix(Mix(strips, frames=frames, sample_rate_hz=rate_hz), tuple(gains_db))
+
+
+def _measure(timeline: Timeline, raws: Sequence[RawAudio], rate_hz: int):  # type: ignore[no-untyped-def]
+    """What measures a track's own loudness between two seconds of the mix."""
+
+    def measure(track: TrackPlacement, start_s: float, end_s: float) -> float | None:
+        beats = [timeline.tempo_map.beat_at(t) for t in (start_s, end_s)]
+        source_s = [track.source_s_at(beat, timeline.tempo_map) for beat in beats]
+        start, stop = (seconds_to_frames(s, rate_hz) for s in source_s)
+        return integrated(raws[track.index].read(start, stop), sample_rate_hz=rate_hz)
+
+    return measure
+
+
+def _change(
+    timeline: Timeline,
+    raws: Sequence[RawAudio],
+    pieces: Sequence[Sequence[Piece]],
+    windows: Sequence[Window],
+    rate_hz: int,
+    cache: Cache,
+    progress: Progress,
+) -> list[list[Stretched | Varied]]:
+    """Every warped piece that the windows need: stretched, or read at a changing speed."""
+    changed: list[list[Stretched | Varied]] = [[] for _ in raws]
+    jobs: list[tuple[int, StretchJob]] = []
+    for track, raw, parts in zip(timeline.tracks, raws, pieces, strict=True):
+        audible = (seconds_to_frames(track.start_s, rate_hz), seconds_to_frames(track.end_s, rate_hz))
+        for warp in parts:
+            needed = [w for w in windows if _meet(w, audible) and _meet(w, (warp.start, warp.stop))]
+            if not isinstance(warp, Warp) or not needed:
+                continue
+            if not track.key_lock:
+                changed[track.index].append(Varied(warp.start, warp.stop, warp.knots, raw))
+                continue
+            whole = _job(track, raw, warp, rate_hz)
+            cuts = [_cut(warp, window, rate_hz) for window in needed]
+            if all(cut is not None for cut in cuts) and not whole.kept(cache):
+                jobs += [(track.index, _job(track, raw, cut, rate_hz)) for cut in cuts if cut is not None]
+            else:
+                jobs.append((track.index, whole))
+    for index, part in _run(jobs, cache, progress):
+        changed[index].append(part)
+    return changed
+
+
+def _meet(window: Window, other: Window) -> bool:
+    return window[0] < other[1] and other[0] < window[1]
+
+
+def _job(track: TrackPlacement, raw: RawAudio, warp: Warp, rate_hz: int) -> StretchJob:
+    return StretchJob(warp, raw, track.facts.content_hash, rate_hz, track.shift_semitones, track.name)
+
+
+def _cut(warp: Warp, window: Window, rate_hz: int) -> Warp | None:
+    """The part of a warped piece that a window needs, where it may be cut: inside a held tempo."""
+    first = _cut_knot(warp, window[0] - round(CUT_BEFORE_S * rate_hz), -1)
+    last = _cut_knot(warp, window[1] + round(CUT_AFTER_S * rate_hz), 1)
+    low = 0 if first is None else first
+    high = len(warp.knots) - 1 if last is None else last
+    kept = float(warp.knots[high, 1] - warp.knots[low, 1])
+    if high - low < 2 or warp.stop - warp.start - kept < CUT_WORTH_S * rate_hz:
+        return None
+    return Warp(
+        warp.start if first is None else int(np.ceil(warp.knots[low, 1])),
+        warp.stop if last is None else int(np.floor(warp.knots[high, 1])),
+        warp.knots[low : high + 1],
+        warp.head_joins and first is None,
+        warp.tail_joins and last is None,
+    )
+
+
+def _cut_knot(warp: Warp, frame: int, direction: int) -> int | None:
+    """The knot nearest to a frame, going outwards, around which the speed is constant; None: the very end."""
+    speed = np.diff(warp.knots[:, 1]) / np.diff(warp.knots[:, 0])
+    steady = np.abs(np.diff(speed)) <= 1e-6
+    inside = np.arange(1, len(warp.knots) - 1)
+    mix = warp.knots[1:-1, 1]
+    beyond = mix <= frame if direction < 0 else mix >= frame
+    fitting = inside[steady & beyond]
+    if not fitting.size:
+        return None
+    return int(fitting[-1] if direction < 0 else fitting[0])
+
+
+def _run(
+    jobs: Sequence[tuple[int, StretchJob]], cache: Cache, progress: Progress
+) -> list[tuple[int, Stretched]]:
+    """Run the jobs, two at a time; on a fault or an interruption the programs under way are ended."""
+    if not jobs:
+        return []
+    missing = sum(job.seconds for _, job in jobs if not job.kept(cache))
+    with (
+        progress.task("Stretching", total=max(missing, 1e-3)) as advance,
+        ThreadPoolExecutor(max_workers=PROCESSES) as pool,
+    ):
+
+        def run(job: StretchJob) -> Stretched:
+            kept = job.kept(cache)
+            result = job.run(cache, progress)
+            if not kept:
+                advance(job.seconds)
+            return result
+
+        futures = [pool.submit(run, job) for _, job in jobs]
+        try:
+            wait(futures, return_when=FIRST_EXCEPTION)
+            return [(index, future.result()) for (index, _), future in zip(jobs, futures, strict=True)]
+        except BaseException:
+            pool.shutdown(wait=False, cancel_futures=True)
+            programs.kill_running()
+            raise

@@ -1,0 +1,131 @@
+"""A plan and its timeline to the finished mix: one file, measured, and everything that was found out."""
+
+from __future__ import annotations
+
+import platform
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from importlib.metadata import version
+from pathlib import Path
+
+import numpy as np
+
+from mixrender.audio import programs
+from mixrender.audio.cache import Cache
+from mixrender.audio.raw import BYTES_PER_FRAME, RawAudio
+from mixrender.audio.tags import OutputTags
+from mixrender.audio.write import require_writable, write_audio
+from mixrender.errors import ToolError
+from mixrender.plan.model import Plan
+from mixrender.progress import Progress
+from mixrender.render.master import find_setting, mastered, verdict
+from mixrender.render.measure import loudness_step, transition_offset
+from mixrender.render.mix import BLOCK_FRAMES, Mix
+from mixrender.render.prepare import mix_rate_hz, prepare
+from mixrender.render.result import MixResult, TransitionMeasure
+from mixrender.timing.timeline import Timeline
+from mixrender.units import FloatArray
+
+DITHER_SEED = 1770
+"""One seed for every mix: the same plan gives the same bytes."""
+
+
+def render_mix(
+    plan: Plan, timeline: Timeline, *, folder: Path, cache: Cache, progress: Progress
+) -> MixResult:
+    """Render the whole mix into `folder` as `mix.flac` (or the plan's format), and measure it.
+
+    Raises InputError where the plan asks for what its format or its target cannot do, AudioError, ToolError
+    and MachineError as met; then nothing is left under a final name.
+    """
+    rate_hz = mix_rate_hz(plan, timeline)
+    output = plan.output
+    require_writable(sample_rate_hz=rate_hz, format=output.format, bits=output.bits)
+    prepared = prepare(plan, timeline, cache=cache, progress=progress)
+    mix = prepared.mix
+    with _premaster(mix, cache, progress) as raw:
+
+        def blocks() -> Iterator[FloatArray]:
+            for begin in range(0, raw.frames, BLOCK_FRAMES):
+                stop = min(begin + BLOCK_FRAMES, raw.frames)
+                yield raw.read(begin, stop).astype(np.float64)
+
+        with progress.task("Mastering", total=1.0) as advance:
+            mastering = find_setting(blocks, plan, sample_rate_hz=rate_hz)
+            advance(1.0)
+        with progress.task("Writing", total=raw.frames) as advance:
+            written = write_audio(
+                folder / f"mix.{output.format}",
+                _watched(mastered(blocks(), mastering.setting, sample_rate_hz=rate_hz), advance),
+                sample_rate_hz=rate_hz,
+                format=output.format,
+                bits=output.bits,
+                dither_seed=DITHER_SEED,
+                tags=OutputTags(title=plan.title, artist=plan.artist, date=plan.date),
+            )
+        measures = _measures(mix, timeline, raw, rate_hz, progress)
+    warnings = mastering.warnings
+    if written.clipped_samples:
+        warnings += (f"{written.clipped_samples} samples lay beyond full scale",)
+    return MixResult(
+        timeline=timeline,
+        sample_rate_hz=rate_hz,
+        gains_db=prepared.gains_db,
+        transitions=measures,
+        loudness=mastering.loudness,
+        master=mastering.figures(),
+        target=verdict(plan, mastering.loudness),
+        inputs=tuple((track.file, track.facts.content_hash) for track in timeline.tracks),
+        versions=versions(),
+        files=(written.path,),
+        clipped_samples=written.clipped_samples,
+        warnings=warnings,
+    )
+
+
+def versions() -> dict[str, str]:
+    """Versions of everything that the sound depends on."""
+    names = ("mixrender", "numpy", "scipy", "numba", "soundfile", "soxr", "librosa", "pyrubberband")
+    found = {name: version(name) for name in names}
+    found["python"] = platform.python_version()
+    # A mix that stretches nothing does not need the program, so its absence is no fault here.
+    with suppress(ToolError):
+        found["rubberband"] = programs.version("rubberband", programs.rubberband())
+    return found
+
+
+@contextmanager
+def _premaster(mix: Mix, cache: Cache, progress: Progress) -> Iterator[RawAudio]:
+    """The mix before the master, on disk for as long as the context is open: it is read several times."""
+    cache.require_space(mix.frames * BYTES_PER_FRAME)
+    cache.root.mkdir(parents=True, exist_ok=True)
+    with tempfile.TemporaryDirectory(prefix="mix-", dir=cache.root) as folder:
+        path = Path(folder) / "premaster.f32"
+        with path.open("wb") as file, progress.task("Mixing", total=mix.frames) as advance:
+            for block in mix.blocks():
+                file.write(np.ascontiguousarray(block, dtype="<f4").data)
+                advance(len(block))
+        yield RawAudio(path, mix.frames, mix.sample_rate_hz)
+
+
+def _watched(blocks: Iterator[FloatArray], advance) -> Iterator[FloatArray]:  # type: ignore[no-untyped-def]
+    for block in blocks:
+        yield block
+        advance(len(block))
+
+
+def _measures(
+    mix: Mix, timeline: Timeline, raw: RawAudio, rate_hz: int, progress: Progress
+) -> tuple[TransitionMeasure, ...]:
+    measures = []
+
+    def read(start: int, stop: int) -> FloatArray:
+        return raw.read(start, stop).astype(np.float64)
+
+    with progress.task("Measuring", total=len(timeline.transitions)) as advance:
+        for transition in timeline.transitions:
+            step = loudness_step(read, timeline, transition, sample_rate_hz=rate_hz, window=(0, raw.frames))
+            measures.append(TransitionMeasure(transition_offset(mix, timeline, transition), step))
+            advance(1)
+    return tuple(measures)

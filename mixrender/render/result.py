@@ -1,0 +1,74 @@
+"""Everything that a render or a preview found out, as plain data for the reports."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from mixrender.facts import Loudness
+from mixrender.render.offsets import BeatOffset
+from mixrender.timing.timeline import Timeline
+
+
+@dataclass(frozen=True)
+class Clip:
+    """One written preview clip: its file, where in the mix it begins, how long it is, and how loud."""
+
+    path: Path
+    start_s: float
+    duration_s: float
+    loudness: Loudness
+
+
+@dataclass(frozen=True)
+class TransitionMeasure:
+    """What was measured of one transition; None where it could not be.
+
+    `loudness_step_lu` is the integrated loudness of the 8 bars after the overlap less that of the 8 before.
+    """
+
+    beat_offset: BeatOffset | None
+    loudness_step_lu: float | None
+    clip: Clip | None = None
+
+
+@dataclass(frozen=True)
+class MasterFigures:
+    """What the master did: one constant gain, and the limiter's reduction; `predicted` on previews."""
+
+    gain_db: float
+    max_gain_reduction_db: float
+    mean_gain_reduction_db: float
+    predicted: bool
+
+
+@dataclass(frozen=True)
+class TargetVerdict:
+    """A loudness target and whether the mix meets it; `passed` None where no verdict is given."""
+
+    integrated_lufs: float | None
+    true_peak_dbtp: float
+    passed: bool | None
+    reason: str = ""
+
+
+@dataclass(frozen=True)
+class MixResult:
+    """A rendered mix or its preview clips: the timeline, every figure, and the files written.
+
+    `transitions` holds one measure per transition of the timeline, None for those that a preview left out.
+    `loudness` is that of the delivered file, None on a preview.
+    """
+
+    timeline: Timeline
+    sample_rate_hz: int
+    gains_db: tuple[float, ...]
+    transitions: tuple[TransitionMeasure | None, ...]
+    loudness: Loudness | None
+    master: MasterFigures
+    target: TargetVerdict | None
+    inputs: tuple[tuple[Path, str], ...]
+    versions: dict[str, str]
+    files: tuple[Path, ...] = ()
+    clipped_samples: int = 0
+    warnings: tuple[str, ...] = ()

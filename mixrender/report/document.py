@@ -1,0 +1,219 @@
+"""Results to the JSON documents of the contract: units in the names, null for what is not known."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Sequence
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+from mixrender.facts import Loudness, TrackFacts
+from mixrender.keys import parse_key, relation
+from mixrender.render.result import MixResult, TargetVerdict, TransitionMeasure
+from mixrender.timing.timeline import Timeline, TrackPlacement, TransitionPlacement
+
+Document = dict[str, Any]
+
+
+def to_json(document: Document) -> str:
+    """The document as text, the same for the same figures; NaN and infinity are refused."""
+    return json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def loudness_fields(loudness: Loudness | None) -> Document:
+    """The loudness figures of a piece of sound; all null where there is none."""
+    names = (
+        "integrated_lufs",
+        "loudness_range_lu",
+        "max_momentary_lufs",
+        "max_short_term_lufs",
+        "true_peak_dbtp",
+        "sample_peak_dbfs",
+    )
+    return {name: getattr(loudness, name) if loudness else None for name in names}
+
+
+def file_document(
+    file: Path, loudness: Loudness, *, target: str | None = None, verdict: str | None = None
+) -> Document:
+    """One file of `loudness --json`."""
+    return {
+        "file": str(file),
+        "duration_s": loudness.duration_s,
+        **loudness_fields(loudness),
+        "max_momentary_s": loudness.max_momentary_s,
+        "max_short_term_s": loudness.max_short_term_s,
+        "true_peak_s": loudness.true_peak_s,
+        # Tech 3341: the range of less than a minute is not stable.
+        "loudness_range_unstable": loudness.duration_s < 60.0,
+        "target": target,
+        "verdict": verdict,
+    }
+
+
+def track_document(file: Path, facts: TrackFacts) -> Document:
+    """One track of `analyze --json`."""
+    grid = facts.grid
+    beats_s, downbeats_s = grid_times(facts)
+    return {
+        "file": str(file),
+        "duration_s": facts.duration_s,
+        "sample_rate_hz": facts.sample_rate_hz,
+        "channels": facts.channels,
+        "tempo_bpm": grid.tempo_bpm,
+        "tempo_confidence": facts.tempo_confidence,
+        "grid": grid.kind,
+        "beats_per_bar": grid.beats_per_bar,
+        "first_downbeat_s": grid.bar_1_s,
+        "beats_s": beats_s,
+        "downbeats_s": downbeats_s,
+        "key": facts.key,
+        "key_confidence": facts.key_confidence,
+        "tuning_cents": facts.tuning_cents,
+        "sections": [asdict(section) for section in facts.sections],
+        "first_enter_bar": facts.first_enter_bar,
+        "last_leave_bar": facts.last_leave_bar,
+        "loudness": {"duration_s": facts.loudness.duration_s, **loudness_fields(facts.loudness)},
+        "warnings": list(facts.warnings),
+    }
+
+
+def grid_times(facts: TrackFacts) -> tuple[list[float], list[float]]:
+    """Times in seconds of every beat and of every bar line inside the file."""
+    grid = facts.grid
+    if grid.kind == "none":
+        return [], []
+    first = math.ceil(grid.beat_at(0.0) - 1e-6)
+    last = math.floor(grid.beat_at(facts.duration_s))
+    beats = range(first, last + 1)
+    times_s = [max(grid.time_at(beat), 0.0) for beat in beats]
+    return times_s, [t for beat, t in zip(beats, times_s, strict=True) if beat % grid.beats_per_bar == 0]
+
+
+def mix_document(result: MixResult) -> Document:
+    """The whole of `report.json`."""
+    timeline = result.timeline
+    first_beat, beats_s = timeline.beats()
+    return {
+        "mix": {
+            **loudness_fields(result.loudness),
+            "sample_rate_hz": result.sample_rate_hz,
+            "duration_s": result.loudness.duration_s if result.loudness else timeline.duration_s,
+            "target": _target_document(result.target),
+            "clipped_samples": result.clipped_samples,
+        },
+        "beats_s": beats_s,
+        "first_beat": first_beat,
+        "tempo_map": [
+            {"time_s": time_s, "beat": beat, "tempo_bpm": bpm}
+            for time_s, beat, bpm in timeline.tempo_points()
+        ],
+        "tracks": [
+            _placed_document(track, gain_db)
+            for track, gain_db in zip(timeline.tracks, result.gains_db, strict=True)
+        ],
+        "transitions": [
+            _transition_document(timeline, transition, measure)
+            for transition, measure in zip(timeline.transitions, result.transitions, strict=True)
+            if measure is not None
+        ],
+        "master": asdict(result.master),
+        "inputs": [{"file": str(file), "blake2b": digest} for file, digest in result.inputs],
+        "versions": result.versions,
+        "warnings": [*(p.message for p in timeline.problems), *result.warnings],
+    }
+
+
+def timeline_document(timeline: Timeline, *, plan_file: Path) -> Document:
+    """What `check --json` prints: the resolved timeline, before anything is rendered."""
+    first_beat, beats_s = timeline.beats()
+    return {
+        "plan": str(plan_file),
+        "duration_s": timeline.duration_s,
+        "beats_s": beats_s,
+        "first_beat": first_beat,
+        "tempo_map": [
+            {"time_s": time_s, "beat": beat, "tempo_bpm": bpm}
+            for time_s, beat, bpm in timeline.tempo_points()
+        ],
+        "tracks": [_placed_document(track, None) for track in timeline.tracks],
+        "transitions": [_transition_document(timeline, t, None) for t in timeline.transitions],
+        "problems": [
+            {
+                "severity": p.severity,
+                "line": p.line,
+                "column": p.column,
+                "path": p.path,
+                "message": p.message,
+            }
+            for p in timeline.problems
+        ],
+    }
+
+
+def key_relation(a: str | None, b: str | None) -> str | None:
+    """How the second key lies to the first, in words; None where either is not known."""
+    return relation(parse_key(a), parse_key(b)) if a and b else None
+
+
+def _target_document(target: TargetVerdict | None) -> Document | None:
+    if target is None:
+        return None
+    verdict = None if target.passed is None else "pass" if target.passed else "fail"
+    return {
+        "integrated_lufs": target.integrated_lufs,
+        "true_peak_dbtp": target.true_peak_dbtp,
+        "verdict": verdict,
+        "reason": target.reason,
+    }
+
+
+def _placed_document(track: TrackPlacement, gain_db: float | None) -> Document:
+    return {
+        "name": track.name,
+        "file": str(track.file),
+        "start_s": track.start_s,
+        "end_s": track.end_s,
+        "tempo_bpm": track.grid.tempo_bpm,
+        "key": track.key,
+        **loudness_fields(track.facts.loudness),
+        "gain_db": gain_db,
+    }
+
+
+def _transition_document(
+    timeline: Timeline, transition: TransitionPlacement, measure: TransitionMeasure | None
+) -> Document:
+    out, into = timeline.tracks[transition.outgoing], timeline.tracks[transition.incoming]
+    document: Document = {
+        "index": transition.index,
+        "from": out.name,
+        "to": into.name,
+        "start_s": transition.start_s,
+        "end_s": transition.end_s,
+        "overlap_bars": transition.overlap_bars,
+        "leave_bar": transition.leave_bar,
+        "enter_bar": transition.enter_bar,
+        "recipe": transition.recipe,
+        "from_tempo_bpm": transition.from_tempo_bpm,
+        "to_tempo_bpm": transition.to_tempo_bpm,
+        "tempo_change_percent": {
+            name: asdict(change) for name, change in transition.tempo_change_percent.items()
+        },
+        "beat_offset_ms": asdict(measure.beat_offset) if measure and measure.beat_offset else None,
+        "key_relation": key_relation(out.key, into.key),
+        "loudness_step_lu": measure.loudness_step_lu if measure else None,
+        "warnings": list(transition.warnings),
+    }
+    if measure and measure.clip:
+        document["clip"] = measure.clip.path.name
+        document["clip_start_s"] = measure.clip.start_s
+        document["clip_duration_s"] = measure.clip.duration_s
+    return document
+
+
+def file_documents(measured: Sequence[tuple[Path, Loudness]]) -> Document:
+    """All of `loudness --json` where no target was named."""
+    return {"files": [file_document(file, loudness) for file, loudness in measured]}

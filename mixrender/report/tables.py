@@ -1,0 +1,228 @@
+"""Results to tables for people in a terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from rich.table import Table
+
+from mixrender.facts import Loudness, TrackFacts
+from mixrender.render.result import MixResult, TransitionMeasure
+from mixrender.report.document import key_relation
+from mixrender.timing.timeline import Timeline, TransitionPlacement
+from mixrender.units import format_time
+
+NOT_MEASURABLE = "–"
+
+
+def number(value: float | None, *, digits: int = 1, sign: bool = False) -> str:
+    """A figure for people, at most `digits` decimals; a dash where it could not be measured."""
+    if value is None:
+        return NOT_MEASURABLE
+    return f"{value:{'+' if sign else ''}.{digits}f}"
+
+
+def _table(title: str, *columns: str) -> Table:
+    """A table whose first column is words and whose others are figures, named with their units."""
+    table = Table(title=title, title_justify="left", title_style="bold", header_style="bold", pad_edge=False)
+    for i, column in enumerate(columns):
+        words = i == 0 or column.endswith("*")
+        table.add_column(column.rstrip("*"), justify="left" if words else "right", overflow="fold")
+    return table
+
+
+def loudness_table(measured: Sequence[tuple[str, Loudness]], *, title: str) -> Table:
+    """Loudness figures, one row per piece of sound."""
+    table = _table(
+        title, "", "length", "I LUFS", "range LU", "max M LUFS", "max S LUFS", "true peak dBTP", "peak dBFS"
+    )
+    for name, loudness in measured:
+        unstable = "*" if loudness.loudness_range_lu is not None and loudness.duration_s < 60 else ""
+        table.add_row(
+            name,
+            format_time(loudness.duration_s),
+            number(loudness.integrated_lufs),
+            number(loudness.loudness_range_lu) + unstable,
+            number(loudness.max_momentary_lufs),
+            number(loudness.max_short_term_lufs),
+            number(loudness.true_peak_dbtp),
+            number(loudness.sample_peak_dbfs),
+        )
+    if any(x.loudness_range_lu is not None and x.duration_s < 60 for _, x in measured):
+        table.caption = "* a loudness range of less than a minute is not stable (EBU Tech 3341)"
+    return table
+
+
+def facts_table(tracks: Sequence[tuple[Path, TrackFacts]]) -> Table:
+    """What the analysis found, one row per track."""
+    table = _table(
+        "Tracks",
+        "track",
+        "length",
+        "BPM",
+        "bar 1 s",
+        "grid*",
+        "key*",
+        "enter bar",
+        "leave bar",
+        "I LUFS",
+        "true peak dBTP",
+    )
+    for file, facts in tracks:
+        grid = facts.grid
+        table.add_row(
+            file.name,
+            format_time(facts.duration_s),
+            number(grid.tempo_bpm, digits=2),
+            number(grid.bar_1_s, digits=3),
+            grid.kind,
+            facts.key or NOT_MEASURABLE,
+            str(facts.first_enter_bar or NOT_MEASURABLE),
+            str(facts.last_leave_bar or NOT_MEASURABLE),
+            number(facts.loudness.integrated_lufs),
+            number(facts.loudness.true_peak_dbtp),
+        )
+    return table
+
+
+def timeline_tables(timeline: Timeline) -> list[Table]:
+    """The resolved timeline: a row per track and a row per transition."""
+    tracks = _table("Tracks", "track", "from", "to", "BPM", "speed %", "key*")
+    for track in timeline.tracks:
+        changes = [
+            change
+            for t in timeline.transitions
+            for name, change in t.tempo_change_percent.items()
+            if name == track.name
+        ]
+        low = min((c.min for c in changes), default=0.0)
+        high = max((c.max for c in changes), default=0.0)
+        tracks.add_row(
+            track.name,
+            format_time(track.start_s),
+            format_time(track.end_s),
+            number(track.grid.tempo_bpm, digits=2),
+            _range(low, high),
+            track.key or NOT_MEASURABLE,
+        )
+    transitions = _table(
+        "Transitions", "", "from → to*", "at", "until", "bars", "leave", "enter", "BPM", "recipe*", "keys*"
+    )
+    for t in timeline.transitions:
+        transitions.add_row(
+            str(t.index),
+            f"{timeline.tracks[t.outgoing].name} → {timeline.tracks[t.incoming].name}",
+            format_time(t.start_s),
+            format_time(t.end_s),
+            f"{t.overlap_bars:g}",
+            _bar(t.leave_bar, t.leave_s),
+            _bar(t.enter_bar, t.enter_s),
+            _tempos(t),
+            t.recipe,
+            _keys(timeline, t),
+        )
+    return [tracks, transitions] if timeline.transitions else [tracks]
+
+
+def transitions_table(result: MixResult) -> Table:
+    """What was measured of each transition."""
+    table = _table(
+        "Transitions, as measured",
+        "",
+        "from → to*",
+        "at",
+        "bars",
+        "beats ms",
+        "95 % within ms",
+        "worst ms",
+        "compared",
+        "step LU",
+        "keys*",
+    )
+    timeline = result.timeline
+    for transition, measure in zip(timeline.transitions, result.transitions, strict=True):
+        if measure is not None:
+            table.add_row(*_measured_row(timeline, transition, measure))
+    return table
+
+
+def _measured_row(
+    timeline: Timeline, transition: TransitionPlacement, measure: TransitionMeasure
+) -> list[str]:
+    offset = measure.beat_offset
+    return [
+        str(transition.index),
+        f"{timeline.tracks[transition.outgoing].name} → {timeline.tracks[transition.incoming].name}",
+        format_time(transition.start_s),
+        f"{transition.overlap_bars:g}",
+        number(offset.median if offset else None, digits=2, sign=True),
+        number(offset.p95_abs if offset else None, digits=2),
+        number(offset.worst_abs if offset else None, digits=2),
+        str(offset.beats) if offset else NOT_MEASURABLE,
+        number(measure.loudness_step_lu, sign=True),
+        _keys(timeline, transition),
+    ]
+
+
+def mix_tables(result: MixResult) -> list[Table]:
+    """The report of a finished mix: the mix, its tracks, its transitions."""
+    tables = []
+    if result.loudness is not None:
+        rows = [("the mix", result.loudness)]
+        rows += [(track.name, track.facts.loudness) for track in result.timeline.tracks]
+        tables.append(loudness_table(rows, title="Loudness (tracks: before gain)"))
+    gains = _table("Gains", "track", "gain dB")
+    for track, gain_db in zip(result.timeline.tracks, result.gains_db, strict=True):
+        gains.add_row(track.name, number(gain_db, digits=2, sign=True))
+    gains.add_row("master", number(result.master.gain_db, digits=2, sign=True))
+    gains.add_row("limiter, at most", number(-result.master.max_gain_reduction_db, digits=2, sign=True))
+    tables.append(gains)
+    if result.timeline.transitions:
+        tables.append(transitions_table(result))
+    return tables
+
+
+def clips_table(result: MixResult) -> Table:
+    """The preview clips that were written."""
+    table = _table("Clips", "clip", "of the mix from", "length", "I LUFS", "true peak dBTP")
+    for measure in result.transitions:
+        if measure is not None and measure.clip is not None:
+            clip = measure.clip
+            table.add_row(
+                clip.path.name,
+                format_time(clip.start_s),
+                format_time(clip.duration_s),
+                number(clip.loudness.integrated_lufs),
+                number(clip.loudness.true_peak_dbtp),
+            )
+    return table
+
+
+def _range(low: float, high: float) -> str:
+    if abs(high - low) < 0.05:
+        return number(low, sign=True) if abs(low) >= 0.05 else "0"
+    return f"{number(low, sign=True)} to {number(high, sign=True)}"
+
+
+def _bar(bar: float | None, second: float) -> str:
+    return f"{bar:g}" if bar is not None else f"{second:.1f} s"
+
+
+def _tempos(t: TransitionPlacement) -> str:
+    return f"{number(t.from_tempo_bpm, digits=2)} → {number(t.to_tempo_bpm, digits=2)}"
+
+
+def _keys(timeline: Timeline, t: TransitionPlacement) -> str:
+    relation = key_relation(timeline.tracks[t.outgoing].key, timeline.tracks[t.incoming].key)
+    return relation or NOT_MEASURABLE
+
+
+def cache_table(held: dict[str, Any]) -> Table:
+    """What the cache holds, one row per kind."""
+    table = _table(f"Cache: {held['folder']}", "kind", "files", "MB")
+    for kind in held["kinds"]:
+        table.add_row(kind["kind"], str(kind["files"]), number(kind["bytes"] / 1e6))
+    table.add_row("all", str(held["files"]), number(held["bytes"] / 1e6))
+    return table

@@ -1,0 +1,167 @@
+"""What a command has to say: progress and messages to stderr, tables or one JSON document to stdout."""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+import tempfile
+import threading
+import traceback
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from types import FrameType
+from typing import Any
+
+import rich.progress
+from rich.console import Console, RenderableType
+from rich.text import Text
+
+from mixrender.errors import MixrenderError, PlanError, Problem
+from mixrender.progress import Advance
+from mixrender.report.document import to_json
+
+INTERRUPTED, TERMINATED, INTERNAL = 130, 143, 70
+
+SHOWN_AFTER_S = 1.0
+"""Work that is over sooner than this shows no bar."""
+
+
+class Terminated(BaseException):
+    """The process was asked to end (SIGTERM); unwinds everything as Ctrl-C does."""
+
+
+class Bars:
+    """Progress bars on stderr, with the time left; safe to call from several threads."""
+
+    def __init__(self, console: Console):
+        self._bars = rich.progress.Progress(
+            rich.progress.TextColumn("{task.description}"),
+            rich.progress.BarColumn(),
+            rich.progress.TaskProgressColumn(),
+            rich.progress.TimeRemainingColumn(),
+            console=console,
+            transient=True,
+        )
+        self._lock = threading.Lock()
+        self._open = 0
+
+    @contextmanager
+    def task(self, label: str, total: float) -> Iterator[Advance]:
+        """Show a bar for as long as the context is open, once it has taken a second."""
+        task = self._bars.add_task(label, total=max(total, 1e-9), visible=False)
+        timer = threading.Timer(SHOWN_AFTER_S, lambda: self._bars.update(task, visible=True))
+        timer.daemon = True
+        with self._lock:
+            self._open += 1
+            if self._open == 1:
+                self._bars.start()
+        timer.start()
+        try:
+            yield lambda amount: self._bars.advance(task, amount)
+        finally:
+            timer.cancel()
+            self._bars.remove_task(task)
+            with self._lock:
+                self._open -= 1
+                if self._open == 0:
+                    self._bars.stop()
+
+
+class Terminal:
+    """Where a command prints; `quiet` leaves only faults and warnings, `as_json` one document on stdout."""
+
+    def __init__(self, *, quiet: bool = False, as_json: bool = False):
+        self.quiet = quiet
+        self.as_json = as_json
+        self._out = Console(file=sys.stdout, soft_wrap=False, width=_width())
+        self._err = Console(file=sys.stderr, soft_wrap=True)
+
+    def progress(self) -> Bars | None:
+        """Bars to hand to long work, or None where none are wanted or nobody would see them."""
+        return None if self.quiet or not self._err.is_terminal else Bars(self._err)
+
+    def show(self, *tables: RenderableType) -> None:
+        """Print tables or lines for people."""
+        if not (self.quiet or self.as_json):
+            for table in tables:
+                self._out.print(table)
+
+    def say(self, line: str) -> None:
+        """Print one plain line for people, without styling what stands in it."""
+        self.show(Text(line))
+
+    def document(self, document: dict[str, Any]) -> None:
+        """Print the one JSON document, if that was asked for."""
+        if self.as_json:
+            sys.stdout.write(to_json(document))
+            sys.stdout.flush()
+
+    def warn(self, problems: Sequence[Problem | str]) -> None:
+        """Print warnings to stderr, one line each."""
+        for problem in problems:
+            line = str(problem)
+            self.fault(line if "warning: " in line else f"warning: {line}")
+
+    def fault(self, line: str) -> None:
+        """Print one message to stderr, as it is."""
+        self._err.print(Text(line))
+
+    @contextmanager
+    def reported(self) -> Iterator[None]:
+        """Turn every fault inside the context into its messages and its exit status."""
+        try:
+            with _terminate_cleanly():
+                yield
+        except PlanError as error:
+            for problem in error.problems:
+                self.fault(str(problem))
+            raise SystemExit(error.exit_status) from None
+        except MixrenderError as error:
+            self.fault(str(error))
+            raise SystemExit(error.exit_status) from None
+        except KeyboardInterrupt:
+            self.fault("interrupted; nothing half-written was left")
+            raise SystemExit(INTERRUPTED) from None
+        except Terminated:
+            raise SystemExit(TERMINATED) from None
+        except BrokenPipeError:
+            # Whoever read our output has seen enough.
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            raise SystemExit(0) from None
+        except Exception as error:
+            self.fault(
+                f"a fault of mixrender itself: {type(error).__name__}: {error}; details in {_details()}"
+            )
+            raise SystemExit(INTERNAL) from None
+
+
+@contextmanager
+def _terminate_cleanly() -> Iterator[None]:
+    """Let SIGTERM unwind the work, so that what is half-written is removed."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+
+    def raise_terminated(signum: int, frame: FrameType | None) -> None:
+        raise Terminated
+
+    before = signal.signal(signal.SIGTERM, raise_terminated)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
+
+
+def _details() -> Path:
+    """Write the traceback of the fault under way to a file, and return its path."""
+    handle, name = tempfile.mkstemp(prefix="mixrender-fault-", suffix=".txt")
+    with os.fdopen(handle, "w", encoding="utf-8") as file:
+        traceback.print_exc(file=file)
+    return Path(name)
+
+
+def _width() -> int | None:
+    """Tables that go to a file or a pipe are not folded to a terminal that is not there."""
+    return None if sys.stdout.isatty() else 160

@@ -1,0 +1,337 @@
+"""Plan and track facts to the timeline of the mix, or to every problem that keeps it from being one."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import pairwise
+from typing import Literal
+
+from mixrender.errors import PlanError, Problem
+from mixrender.facts import TrackFacts
+from mixrender.plan.model import LanePoint, Plan
+from mixrender.plan.recipes import transition_moves
+from mixrender.timing import moves
+from mixrender.timing.moves import MovePoint
+from mixrender.timing.place import EDGE_S, Joint, Placed, Placement, Placer
+from mixrender.timing.spans import BeatSpan, close, mix_beat_of_beat, source_beat_at, span_at
+from mixrender.timing.tempo_map import TempoMap
+from mixrender.timing.timeline import SpeedChange, Timeline, TrackPlacement, TransitionPlacement
+from mixrender.units import ratio_to_percent
+
+SPEED_WARN = 0.08
+SPEED_WARN_STRONGLY = 0.12
+SPEED_LIMITS = (0.5, 2.0)
+"""Changes of a track's speed that are warned of, and those that are refused. 93 % of the tracks in real mixes
+are within 8 % of their own tempo (Kim et al., ISMIR 2020)."""
+
+
+def build_timeline(plan: Plan, facts: Sequence[TrackFacts]) -> Timeline:
+    """The timeline of a plan whose tracks have these facts, in the plan's order.
+
+    Raises PlanError with every problem found where there is an error among them; warnings are kept in the
+    timeline's `problems`.
+    """
+    placement = Placer(plan, facts).place()
+    problems = placement.problems
+    if _errors(problems) or len(placement.tracks) < len(plan.tracks):
+        raise PlanError(_errors(problems) or problems)
+    tempo_map = _origin_at_start(placement)
+    problems.extend(_jump_problems(plan, placement))
+    tracks = tuple(_track(plan, placement, index, tempo_map) for index in range(len(plan.tracks)))
+    problems.extend(_speed_problems(plan, tracks, tempo_map))
+    transitions = tuple(
+        _transition(placement, index, tracks, tempo_map, problems) for index in range(len(placement.joints))
+    )
+    if _errors(problems):
+        raise PlanError(_errors(problems))
+    duration_s = max(track.end_s for track in tracks)
+    return Timeline(tempo_map, tracks, transitions, duration_s, tuple(problems))
+
+
+def _errors(problems: Sequence[Problem]) -> list[Problem]:
+    return [problem for problem in problems if problem.severity == "error"]
+
+
+def _origin_at_start(placement: Placement) -> TempoMap:
+    """The mix's tempo map, whose time 0 is where the delivered file begins."""
+    rough = placement.tempo_map()
+    start_s = rough.time_at(placement.tracks[0].start_beat) - placement.preroll_s
+    return placement.tempo_map(origin_s=-start_s)
+
+
+def _track(plan: Plan, placement: Placement, index: int, tempo_map: TempoMap) -> TrackPlacement:
+    placed = placement.tracks[index]
+    track = placed.side.track
+    first, last = index == 0, index == len(placement.tracks) - 1
+    bar_beats = placed.side.grid.beats_per_bar / placed.rate
+    preroll_s = placement.preroll_s if first else EDGE_S
+    return TrackPlacement(
+        index=index,
+        name=track.name,
+        file=track.path,
+        facts=placed.side.facts,
+        grid=placed.side.grid,
+        rate=placed.rate,
+        spans=close(placed.spans, placed.end_beat),
+        start_beat=placed.start_beat,
+        end_beat=placed.end_beat,
+        start_s=max(tempo_map.time_at(placed.start_beat) - preroll_s, 0.0),
+        end_s=tempo_map.time_at(placed.end_beat),
+        lanes=_lanes(plan, placement, index),
+        key=track.key or placed.side.facts.key,
+        gain_db=track.gain_db,
+        shift_s=placed.shift_s,
+        fade_in_beats=plan.start.fade_bars * bar_beats if first else 0.0,
+        fade_out_beats=plan.end.fade_bars * bar_beats if last else 0.0,
+        key_lock=track.key_lock,
+        shift_semitones=track.shift_semitones,
+    )
+
+
+# --- lanes -----------------------------------------------------------------------------------------------
+
+
+def _lanes(plan: Plan, placement: Placement, index: int) -> dict[str, tuple[MovePoint, ...]]:
+    """One lane per control from a track's way in, its own moves and its way out."""
+    way_in = _side_points(placement, index - 1, "to") if index > 0 else {}
+    way_out = _side_points(placement, index, "from") if index < len(placement.joints) else {}
+    own = _own_points(plan, placement, index)
+    lanes = {}
+    for control in sorted({*way_in, *own, *way_out}):
+        parts = way_in.get(control, ()), own.get(control, ()), way_out.get(control, ())
+        if moves.crossing(parts[0], parts[2]):
+            _add_crossing(plan, placement, index, control)
+        lanes[control] = tuple(sorted((p for part in parts for p in part), key=lambda p: p.beat))
+        _check_order(plan, placement, index, control, lanes[control])
+    _check_ends(plan, placement, index, lanes)
+    return lanes
+
+
+def _side_points(
+    placement: Placement, joint_index: int, side: Literal["from", "to"]
+) -> dict[str, tuple[MovePoint, ...]]:
+    joint = placement.joints[joint_index]
+    lanes = transition_moves(
+        joint.transition,
+        overlap_bars=joint.overlap_bars,
+        beats_per_bar=round(joint.beats_per_bar * placement.tracks[joint_index].rate),
+    )[side]
+    start = joint.start_beat if side == "from" else joint.enter_beat
+    return {
+        control: moves.transition_points(
+            lane,
+            start_beat=start,
+            end_beat=max(joint.end_beat, start),
+            beats_per_bar=joint.beats_per_bar,
+            beat=1.0 / placement.tracks[joint_index].rate,
+            curve=joint.transition.curve,
+        )
+        for control, lane in lanes.items()
+    }
+
+
+def _own_points(plan: Plan, placement: Placement, index: int) -> dict[str, tuple[MovePoint, ...]]:
+    from mixrender.timing.positions import bar_of
+
+    placed = placement.tracks[index]
+    grid, track = placed.side.grid, placed.side.track
+    tempo_map = placement.tempo_map()
+    path = ("tracks", track.name, "moves")
+
+    def position_of(point: LanePoint) -> float:
+        position = point.position
+        assert not hasattr(position, "from_end")
+        if position.seconds is None:
+            bar = bar_of(plan, position, track, path)
+            if isinstance(bar, Problem):
+                placement.problems.append(bar)
+                return placed.start_beat
+            if placed.side.has_bars and any(isinstance(s, BeatSpan) for s in placed.spans):
+                return mix_beat_of_beat(placed.spans, grid.bar_to_beat(bar))
+            placement.problems.append(
+                plan.problem(path, f"no beat is known of `{track.name}`: write seconds")
+            )
+            return placed.start_beat
+        span = placed.spans[0]
+        if isinstance(span, BeatSpan):
+            return mix_beat_of_beat(placed.spans, grid.beat_at(position.seconds))
+        return tempo_map.beat_at(tempo_map.time_at(span.start_beat) + position.seconds - span.source_s)
+
+    return {
+        control: moves.track_points(
+            lane,
+            position_of=position_of,
+            beats_per_bar=grid.beats_per_bar / placed.rate,
+            beat=1.0 / placed.rate,
+        )
+        for control, lane in track.moves.items()
+    }
+
+
+def _path_of(placement: Placement, joint_index: int) -> tuple[str | int, ...]:
+    joint = placement.joints[joint_index]
+    if joint.entry is None:
+        return ("tracks", joint.transition.to_track)
+    return ("transitions", joint.entry)
+
+
+def _add_crossing(plan: Plan, placement: Placement, index: int, control: str) -> None:
+    name = placement.tracks[index].side.track.name
+    message = f"the moves of `{control}` that bring `{name}` in reach beyond those that take it out; "
+    problem = plan.problem(_path_of(placement, index), message + "let one end before the other begins")
+    placement.problems.append(problem)
+
+
+def _check_order(
+    plan: Plan, placement: Placement, index: int, control: str, points: tuple[MovePoint, ...]
+) -> None:
+    for point, following in pairwise(points):
+        if point.end_beat > following.beat + 1e-9:
+            name = placement.tracks[index].side.track.name
+            message = (
+                f"a move of `{control}` on `{name}` is not over when the next one begins; make it shorter"
+            )
+            path = (
+                _path_of(placement, min(index, len(placement.joints) - 1))
+                if placement.joints
+                else ("tracks",)
+            )
+            placement.problems.append(plan.problem(path, message))
+
+
+def _check_ends(
+    plan: Plan, placement: Placement, index: int, lanes: dict[str, tuple[MovePoint, ...]]
+) -> None:
+    """Warn of controls not back at neutral after the way in, and of a level that is cut on the way out."""
+    name = placement.tracks[index].side.track.name
+    if index > 0:
+        joint = placement.joints[index - 1]
+        end = max(joint.end_beat, joint.enter_beat)
+        for control, points in lanes.items():
+            value = moves.value_at(points, end, control=control)
+            later = [p for p in points if p.beat > end + 1e-9 or p.end_beat > end + 1e-9]
+            if not moves.is_neutral(control, value) and not later:
+                message = (
+                    f"`{control}` of `{name}` is not back at neutral when the overlap ends, and stays there"
+                )
+                placement.problems.append(plan.problem(_path_of(placement, index - 1), message, "warning"))
+    if index < len(placement.joints):
+        joint = placement.joints[index]
+        level = lanes.get("level")
+        loud = level is None or moves.value_at(level, joint.end_beat, control="level") > -float("inf")
+        if loud and joint.overlap_bars > 0 and joint.transition.recipe != "cut":
+            message = f"`{name}` is not silent when the overlap ends: it is cut there"
+            placement.problems.append(plan.problem(_path_of(placement, index), message, "warning"))
+
+
+# --- tempo -----------------------------------------------------------------------------------------------
+
+
+def _jump_problems(plan: Plan, placement: Placement) -> list[Problem]:
+    """A written jump of the tempo is legal only where one track sounds on each side."""
+    problems = []
+    for ramp in placement.ramps:
+        if not ramp.written or ramp.end_beat > ramp.start_beat:
+            continue
+        sounding = [t for t in placement.tracks if t.start_beat < ramp.start_beat < t.end_beat]
+        if len(sounding) > 1:
+            names = " and ".join(f"`{t.side.track.name}`" for t in sounding)
+            message = f"{ramp.label} is a jump while {names} sound together; give it a length: `over: 4 bars`"
+            problems.append(plan.problem(("transitions",), message))
+    return problems
+
+
+def _speed_range(track: TrackPlacement, start: float, end: float, tempo_map: TempoMap) -> tuple[float, float]:
+    """Lowest and highest playing speed between two mix beats."""
+    beats = {start, end - 1e-9}
+    for low, high, _ in tempo_map.pieces(start, end):
+        beats.update((low, high - 1e-9))
+    if track.grid.kind == "drifting":
+        beats.update(start + i for i in range(int(end - start)))
+    speeds = [track.speed_at(beat, tempo_map) for beat in beats]
+    return min(speeds), max(speeds)
+
+
+def _speed_problems(plan: Plan, tracks: Sequence[TrackPlacement], tempo_map: TempoMap) -> list[Problem]:
+    problems = []
+    for track in tracks:
+        slow, fast = _speed_range(track, track.start_beat, track.end_beat, tempo_map)
+        worst = slow if 1.0 / slow > fast else fast
+        change = abs(worst - 1.0)
+        text = f"`{track.name}` plays at {ratio_to_percent(worst):+.1f} % of its own tempo"
+        path = ("tracks", track.name)
+        if not SPEED_LIMITS[0] <= worst <= SPEED_LIMITS[1]:
+            message = f"{text}: half to double speed is what can be done; see `count`, `tempo` and its `grid`"
+            problems.append(plan.problem(path, message))
+        elif change > SPEED_WARN_STRONGLY + 1e-9:
+            problems.append(plan.problem(path, f"{text}: that much is plainly heard", "warning"))
+        elif change > SPEED_WARN + 1e-9:
+            problems.append(plan.problem(path, f"{text}: more than most listeners miss", "warning"))
+    return problems
+
+
+def _transition(
+    placement: Placement,
+    index: int,
+    tracks: Sequence[TrackPlacement],
+    tempo_map: TempoMap,
+    problems: Sequence[Problem],
+) -> TransitionPlacement:
+    joint = placement.joints[index]
+    out, into = tracks[index], tracks[index + 1]
+    end = max(joint.end_beat, joint.enter_beat)
+    path = _path_text(placement, index)
+    return TransitionPlacement(
+        index=index + 1,
+        outgoing=index,
+        incoming=index + 1,
+        start_beat=joint.start_beat,
+        end_beat=joint.end_beat,
+        enter_beat=joint.enter_beat,
+        start_s=tempo_map.time_at(joint.start_beat),
+        end_s=tempo_map.time_at(end),
+        overlap_bars=joint.overlap_bars,
+        beats_per_bar=joint.beats_per_bar,
+        recipe=joint.transition.recipe,
+        beatmatched=joint.beatmatched,
+        from_tempo_bpm=_own_tempo(out, joint.start_beat),
+        to_tempo_bpm=_own_tempo(into, end),
+        leave_bar=_bar_at(out, joint.start_beat),
+        enter_bar=_bar_at(into, joint.enter_beat),
+        leave_s=out.source_s_at(joint.start_beat, tempo_map),
+        enter_s=into.source_s_at(joint.enter_beat, tempo_map),
+        tempo_change_percent={
+            track.name: _speed_change(track, joint, end, tempo_map) for track in (out, into)
+        },
+        warnings=tuple(p.message for p in problems if p.severity == "warning" and p.path.startswith(path)),
+        note=joint.transition.note,
+    )
+
+
+def _path_text(placement: Placement, index: int) -> str:
+    joint = placement.joints[index]
+    return f"transitions[{joint.entry + 1}]" if joint.entry is not None else "(default)"
+
+
+def _own_tempo(track: TrackPlacement, mix_beat: float) -> float | None:
+    if track.grid.kind == "none":
+        return None
+    span = span_at(track.spans, mix_beat)
+    return track.grid.tempo_at(source_beat_at(span, mix_beat) if isinstance(span, BeatSpan) else 0.0)
+
+
+def _bar_at(track: TrackPlacement, mix_beat: float) -> float | None:
+    span = span_at(track.spans, mix_beat)
+    if not isinstance(span, BeatSpan):
+        return None
+    bar = track.grid.beat_to_bar(source_beat_at(span, mix_beat))
+    return float(round(bar, 6))
+
+
+def _speed_change(track: TrackPlacement, joint: Joint, end: float, tempo_map: TempoMap) -> SpeedChange:
+    slow, fast = _speed_range(track, joint.start_beat, max(end, joint.start_beat + 1e-6), tempo_map)
+    ends = track.speed_at(joint.start_beat, tempo_map), track.speed_at(end - 1e-9, tempo_map)
+    return SpeedChange(*(ratio_to_percent(s) for s in (*ends, slow, fast)))
+
+
+__all__ = ["Placed", "build_timeline"]

@@ -1,0 +1,90 @@
+"""Analysed facts and what the plan says to the grid, and the bars to enter and leave, that a mix goes by."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+from mixrender.errors import Problem
+from mixrender.facts import Grid, TrackFacts
+from mixrender.plan.model import Plan, Track
+from mixrender.units import ratio_to_percent
+
+TEMPO_DOUBT = 0.005
+"""A written tempo that differs from the measured one by more than this share is warned of."""
+
+
+def counting_factor(tempo_bpm: float, against_bpm: float) -> float:
+    """2, 1 or 0.5: the factor on `against_bpm` that comes nearest to `tempo_bpm` on a log scale.
+
+    The borders are the square roots of 2 and of 1/2: 170 against 85 counts double, 70 against 140 half.
+    """
+    ratio = tempo_bpm / against_bpm
+    if ratio > math.sqrt(2.0):
+        return 2.0
+    return 0.5 if ratio < math.sqrt(0.5) else 1.0
+
+
+def grid_of(plan: Plan, track: Track, facts: TrackFacts) -> tuple[Grid, list[Problem]]:
+    """The grid that the mix goes by: the analysed one, with what the plan's `grid` says put in its place."""
+    said = track.grid
+    grid = facts.grid
+    if said is None:
+        return grid, []
+    path = ("tracks", track.name, "grid")
+    problems = []
+    beats_per_bar = said.beats_per_bar or grid.beats_per_bar
+    if said.tempo_bpm is None and grid.kind == "none":
+        if said.bar_1_s is not None or said.beats_per_bar is not None:
+            message = (
+                f"no beat was found in {track.file.name}, so `grid` needs its tempo too: `tempo: 126 BPM`"
+            )
+            problems.append(plan.problem(path, message))
+        return grid, problems
+    if said.tempo_bpm is not None:
+        if grid.tempo_bpm is not None and not _agrees(said.tempo_bpm, grid.tempo_bpm):
+            percent = ratio_to_percent(said.tempo_bpm / grid.tempo_bpm)
+            message = f"{said.tempo_bpm:g} BPM is {percent:+.1f} % off the measured {grid.tempo_bpm:.2f} BPM"
+            problems.append(plan.problem((*path, "tempo"), message, "warning"))
+        bar_1_s = said.bar_1_s if said.bar_1_s is not None else grid.bar_1_s
+        if bar_1_s is None:
+            message = f"no beat was found in {track.file.name}, so `grid` needs `bar_1` too: `bar_1: 0.231 s`"
+            problems.append(plan.problem(path, message))
+            return grid, problems
+        return Grid("steady", said.tempo_bpm, bar_1_s, beats_per_bar), problems
+    if grid.kind == "drifting":
+        shift = round(grid.beat_at(said.bar_1_s)) if said.bar_1_s is not None else 0
+        bar_1_s = said.bar_1_s if said.bar_1_s is not None else grid.bar_1_s
+        moved = replace(
+            grid, first_beat=grid.first_beat - shift, bar_1_s=bar_1_s, beats_per_bar=beats_per_bar
+        )
+        return moved, problems
+    bar_1_s = said.bar_1_s if said.bar_1_s is not None else grid.bar_1_s
+    return replace(grid, bar_1_s=bar_1_s, beats_per_bar=beats_per_bar), problems
+
+
+def _agrees(said_bpm: float, measured_bpm: float) -> bool:
+    """Whether two tempos agree, a factor of 2 either way allowed."""
+    return any(abs(said_bpm / (measured_bpm * factor) - 1.0) <= TEMPO_DOUBT for factor in (0.5, 1.0, 2.0))
+
+
+def enter_bar(facts: TrackFacts, grid: Grid) -> int:
+    """First bar worth sounding, on the grid the mix goes by: a whole bar in which the file has begun."""
+    if facts.first_enter_bar is not None and facts.grid.kind != "none":
+        wanted_s = facts.grid.time_at(facts.grid.bar_to_beat(facts.first_enter_bar))
+    else:
+        wanted_s = facts.first_sound_s
+    return round(grid.beat_to_bar(grid.beat_at(wanted_s)))
+
+
+def leave_bar(facts: TrackFacts, grid: Grid) -> int:
+    """Bar line by which the track should be gone, on the grid the mix goes by."""
+    if facts.last_leave_bar is not None and facts.grid.kind != "none":
+        wanted_s = facts.grid.time_at(facts.grid.bar_to_beat(facts.last_leave_bar))
+        return min(round(grid.beat_to_bar(grid.beat_at(wanted_s))), last_bar_line(facts, grid))
+    return last_bar_line(facts, grid)
+
+
+def last_bar_line(facts: TrackFacts, grid: Grid) -> int:
+    """Last bar line that the file reaches; a file that ends up to half a beat early still counts."""
+    return math.floor(grid.beat_to_bar(grid.beat_at(facts.duration_s) + 0.5))
