@@ -42,7 +42,8 @@ def _of(quantity: q.Quantity, text: str) -> tuple[BeforeValidator, WithJsonSchem
 
 def words(*words: str) -> tuple[BeforeValidator, WithJsonSchema]:
     """Reader and schema of a field that takes one of some words."""
-    return reader(lambda text: q.to_word(text, words), q.one_of(words)), WithJsonSchema({"enum": list(words)})
+    allowed = [*words, *(int(word) for word in words if word.isdecimal())]
+    return reader(lambda text: q.to_word(text, words), q.one_of(words)), WithJsonSchema({"enum": allowed})
 
 
 def _plain_text(text: str) -> str:

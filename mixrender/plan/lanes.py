@@ -11,11 +11,18 @@ from pydantic_core import InitErrorDetails, PydanticCustomError
 
 from mixrender.plan.controls import CONTROLS, Control
 from mixrender.plan.places import InPosition, Length, MoveTime, PlanModel, Position, kind_of
-from mixrender.plan.quantities import shorten, suggestion, to_length
+from mixrender.plan.quantities import length_pattern, shorten, suggestion, to_length
 
 Loc = tuple[str | int, ...]
 Fault = tuple[Loc, str]
 _T = TypeVar("_T")
+
+MOVE_TIME_PATTERN = (
+    r"(?:\s+(?:[aA][tT]\s+[oO][nN][cC][eE]|[iI][nN]\s+"
+    + length_pattern(("beats", "bars")).removeprefix(r"^\s*").removesuffix(r"\s*$")
+    + r"))?\s*$"
+)
+"""Regular expression of the end of a point's text: when, if it says so, the move is done."""
 
 _VALUE = re.compile(
     r"(?P<value>.*?)(?:\s+(?:(?P<step>at\s+once)|in\s+(?P<time>.*)))?", re.IGNORECASE | re.DOTALL

@@ -5,7 +5,8 @@ from __future__ import annotations
 import re
 from typing import Any, ClassVar, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, ValidationInfo, model_validator
+from pydantic import BaseModel, ConfigDict, GetJsonSchemaHandler, ValidationInfo, model_validator
+from pydantic_core import CoreSchema
 
 from mixrender.plan.quantities import (
     NUMBER,
@@ -45,7 +46,10 @@ def from_yaml(info: ValidationInfo) -> bool:
 
 
 class _TextModel(PlanModel):
-    """A model that a plan writes as one text."""
+    """A model that a plan writes as one text; `pattern` describes it to editors."""
+
+    pattern: ClassVar[str] = ""
+    bare_numbers: ClassVar[bool] = True
 
     @classmethod
     def fields_of(cls, text: str) -> dict[str, Any]:
@@ -56,6 +60,11 @@ class _TextModel(PlanModel):
     def of_number(cls, number: float) -> dict[str, Any]:
         """The fields that a bare number from Python stands for."""
         return {"bars": float(number)}
+
+    @classmethod
+    def __get_pydantic_json_schema__(cls, core_schema: CoreSchema, handler: GetJsonSchemaHandler) -> Any:
+        kinds = ["string", "number"] if cls.bare_numbers else "string"
+        return {"type": kinds, "pattern": cls.pattern, "description": f"Write {cls.example}."}
 
     @model_validator(mode="before")
     @classmethod
@@ -96,7 +105,9 @@ class Position(_TextModel):
 
     example: ClassVar[str] = "a bar, a cue or seconds, such as `97`, `drop - 16` or `184.2 s`"
     pattern: ClassVar[str] = (
-        rf"^\s*(?:{SIGNED}(?:\s*[-+−]\s*{NUMBER})?|[^\W\d_][\w-]*(?:\s+[-+−]\s*{NUMBER})?"
+        rf"^\s*(?:{SIGNED}(?:\s*[-+−]\s*{NUMBER})?"
+        # Other readers of regular expressions do not count letters beyond ASCII under \w.
+        rf"|[A-Za-z\u0080-\uffff][\w\u0080-\uffff-]*(?:\s+[-+−]\s*{NUMBER})?"
         rf"|(?:{NUMBER}\s*(?:[hH]|[mM][iI][nN]|[mM]?[sS])\s*)+)\s*$"
     )
 
@@ -157,6 +168,7 @@ class Length(_TextModel):
     seconds: float | None = None
 
     example: ClassVar[str] = "a length such as `16 bars`, `2 beats` or `12 s`"
+    bare_numbers: ClassVar[bool] = False
     pattern: ClassVar[str] = length_pattern(("bars", "beats", "seconds"))
 
     @classmethod

@@ -244,7 +244,9 @@ _DURATION_UNITS = {"h": 3600.0, "min": 60.0, "s": 1.0, "ms": 0.001}
 _DURATION = re.compile(
     "".join(rf"(?:({NUMBER})\s*{unit}\b\s*)?" for unit in ("h", "min", "s", "ms")), re.IGNORECASE
 )
-DURATION_PATTERN = _anchored(["".join(rf"(?:{NUMBER}\s*{_any_case(unit)}\s*)?" for unit in _DURATION_UNITS)])
+DURATION_PATTERN = _anchored(
+    [r"(?=\S)" + "".join(rf"(?:{NUMBER}\s*{_any_case(unit)}\s*)?" for unit in _DURATION_UNITS)]
+)
 
 
 def to_duration(text: str, *, what: str = "a time", example: str = "58 min 30 s") -> float:
