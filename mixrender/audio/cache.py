@@ -4,19 +4,22 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import hashlib
 import os
 import re
 import secrets
 import shutil
+import tempfile
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 import platformdirs
 
 from mixrender.errors import MachineError
+from mixrender.progress import NoProgress, Progress
 
 STALE_AFTER_S = 86_400.0
 """Age in seconds after which an unfinished file must come from a run that was killed."""
@@ -29,6 +32,7 @@ SPARE_BYTES = 64 * 1024 * 1024
 
 _FULL = {errno.ENOSPC, getattr(errno, "EDQUOT", errno.ENOSPC)}  # Windows knows no quota error
 _CLOSED = {errno.EACCES, errno.EPERM, errno.EROFS, errno.ENOTDIR, errno.EEXIST}
+_SCRATCH = "scratch"
 _WORD = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]*")
 
 
@@ -87,6 +91,23 @@ class Cache:
             os.utime(path)
         return path
 
+    @contextlib.contextmanager
+    def scratch(self) -> Iterator[Path]:
+        """A folder for one run's passing files, removed with them when the context ends.
+
+        A disk that runs full meanwhile is a MachineError. What a killed run leaves is removed a day later.
+        """
+        with self._faults_named():
+            root = self.root / _SCRATCH
+            root.mkdir(parents=True, exist_ok=True)
+            self._remove_stale()
+            folder = Path(tempfile.mkdtemp(prefix="run-", dir=root))
+        try:
+            with self._faults_named(closed=False):
+                yield folder
+        finally:
+            shutil.rmtree(folder, ignore_errors=True)
+
     def require_space(self, n_bytes: int) -> None:
         """Raise MachineError unless the disk of this folder has `n_bytes` bytes free, and some to spare."""
         folder = self.root
@@ -124,10 +145,26 @@ class Cache:
                 freed += _remove(entry)
         return freed
 
+    def verify(self, *, progress: Progress | None = None) -> list[Entry]:
+        """Read every kept file, and return those whose bytes are not the ones that were put there."""
+        entries, damaged = self.entries(), []
+        total = sum(entry.size_bytes for entry in entries)
+        with (progress or NoProgress()).task("Verifying the cache", total=total) as advance:
+            for entry in entries:
+                with contextlib.suppress(FileNotFoundError):  # another process may prune at the same time
+                    if _digest(entry.path) != _sum_of(entry.path).read_text(encoding="ascii"):
+                        damaged.append(entry)
+                advance(entry.size_bytes)
+        return damaged
+
+    def remove(self, entries: Iterable[Entry]) -> int:
+        """Remove these files; returns the bytes freed. They are made again when they are next asked for."""
+        return sum(_remove(entry) for entry in entries)
+
     def clear(self) -> int:
         """Remove every kept file that this run did not use; returns the bytes freed."""
         self._remove_stale()
-        return sum(_remove(entry) for entry in self.entries() if entry.path not in self._used)
+        return self.remove(entry for entry in self.entries() if entry.path not in self._used)
 
     def _path(self, kind: str, key: str, suffix: str) -> Path:
         for word in (kind, key):
@@ -143,13 +180,14 @@ class Cache:
         try:
             with self._faults_named():
                 maker(part)
+                _sum_of(path).write_text(_digest(part), encoding="ascii")
                 _put_in_place(part, path)
         finally:
             with contextlib.suppress(OSError):
                 part.unlink()
 
     @contextlib.contextmanager
-    def _faults_named(self) -> Iterator[None]:
+    def _faults_named(self, *, closed: bool = True) -> Iterator[None]:
         try:
             yield
         except OSError as error:
@@ -158,7 +196,7 @@ class Cache:
                     f"{self.root}: the disk is full. Free some space (`mixrender cache clear`), or set "
                     f"MIXRENDER_CACHE to a folder on another disk."
                 ) from error
-            if error.errno in _CLOSED:
+            if closed and error.errno in _CLOSED:
                 raise MachineError(
                     f"{self.root}: the cache folder cannot be written ({error.strerror}). "
                     f"Set MIXRENDER_CACHE to a folder that can."
@@ -176,10 +214,10 @@ class Cache:
 
     def _remove_stale(self) -> None:
         now_s = time.time()
-        for path in self.root.glob("*/??/.*.partial*"):
+        for path in [*self.root.glob("*/??/.*.partial*"), *self.root.glob(f"{_SCRATCH}/run-*")]:
             with contextlib.suppress(OSError):
-                if now_s - path.stat().st_mtime > STALE_AFTER_S:
-                    path.unlink()
+                if now_s - _changed_at_s(path) > STALE_AFTER_S:
+                    shutil.rmtree(path) if path.is_dir() else path.unlink()
 
 
 def _put_in_place(part: Path, path: Path) -> None:
@@ -191,9 +229,28 @@ def _put_in_place(part: Path, path: Path) -> None:
             raise
 
 
+def _sum_of(path: Path) -> Path:
+    """Where the checksum of a kept file stands: beside it, under a name that is no kept file's."""
+    return path.with_name(f".{path.name}.blake2b")
+
+
+def _digest(path: Path) -> str:
+    digest = hashlib.blake2b(digest_size=16)
+    with path.open("rb") as file:
+        while chunk := file.read(1 << 20):
+            digest.update(chunk)
+    return digest.hexdigest()
+
+
+def _changed_at_s(path: Path) -> float:
+    """When a file, or anything in a folder, was last written."""
+    return max(found.stat().st_mtime for found in (path, *path.glob("*")))
+
+
 def _remove(entry: Entry) -> int:
     try:
         entry.path.unlink()
+        _sum_of(entry.path).unlink(missing_ok=True)
     except OSError:  # in use, or gone already
         return 0
     return entry.size_bytes

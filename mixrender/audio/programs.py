@@ -55,11 +55,11 @@ def ffmpeg() -> Path:
 
 def ffprobe() -> Path:
     """Path of ffprobe: MIXRENDER_FFPROBE, else beside MIXRENDER_FFMPEG, else from PATH; ToolError if none."""
-    given = os.environ.get("MIXRENDER_FFMPEG")
-    if given and not os.environ.get("MIXRENDER_FFPROBE"):
-        sibling = Path(given).with_name(Path(given).name.replace("ffmpeg", "ffprobe"))
-        if sibling.name.startswith("ffprobe") and shutil.which(sibling):
-            return sibling
+    given = Path(os.environ.get("MIXRENDER_FFMPEG", ""))
+    if "ffmpeg" in given.name and not os.environ.get("MIXRENDER_FFPROBE"):
+        beside = shutil.which(given.with_name(given.name.replace("ffmpeg", "ffprobe")))
+        if beside:
+            return Path(beside)
     return _find("ffprobe", "MIXRENDER_FFPROBE", install="ffmpeg")
 
 
@@ -153,7 +153,9 @@ class Child:
         return [line for line in lines if line][-STDERR_LINES:]
 
     def kill(self) -> None:
-        """End it and all that it started, at once."""
+        """End it and all that it started, at once; nothing happens if it has ended."""
+        if self.process.returncode is not None:  # its number may belong to another process by now
+            return
         if sys.platform == "win32":
             subprocess.run(
                 ["taskkill", "/F", "/T", "/PID", str(self.process.pid)], capture_output=True, check=False

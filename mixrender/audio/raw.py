@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from mixrender.audio.cache import Cache
 from mixrender.audio.info import AudioInfo
 from mixrender.audio.read import probe, read_blocks
+from mixrender.errors import MachineError
 from mixrender.progress import NoProgress, Progress
 
 BYTES_PER_FRAME = 8
@@ -22,7 +23,8 @@ BYTES_PER_FRAME = 8
 class RawAudio:
     """Interleaved stereo float32 without a header in the file `path`: `frames` frames at `sample_rate_hz`.
 
-    Reading keeps no state, so that several threads may read at once.
+    Reading keeps no state, so that several threads may read at once. It raises MachineError if the file is
+    gone or damaged.
     """
 
     path: Path
@@ -39,11 +41,20 @@ class RawAudio:
         if last > first:
             wanted = 2 * (last - first)
             # Read rather than mapped: a mapped page that the disk fails to give would end the process.
-            found = np.fromfile(self.path, dtype="<f4", count=wanted, offset=first * BYTES_PER_FRAME)
+            try:
+                found = np.fromfile(self.path, dtype="<f4", count=wanted, offset=first * BYTES_PER_FRAME)
+            except OSError as error:
+                raise self._lost(error.strerror or str(error)) from error
             if found.size != wanted:
-                raise OSError(f"{self.path}: the file holds less than {last} frames")
+                raise self._lost("it is shorter than it was")
             out[first - start : last - start] = found.reshape(-1, 2)
         return out
+
+    def _lost(self, reason: str) -> MachineError:
+        return MachineError(
+            f"{self.path}: the sound kept here can no longer be read ({reason}). If the cache was cleared "
+            f"meanwhile, run it again; if not, `mixrender cache verify` finds what is damaged."
+        )
 
 
 def decoded(
