@@ -144,8 +144,7 @@ class Wanted:
 
 @dataclass(frozen=True)
 class Followed:
-    """Key frames for the program, and by how many frames the end is late against the map once it has
-    settled."""
+    """Key frames for the program, and how many frames the settled tail will be late against the map."""
 
     key_frames: list[tuple[int, int]]
     tail_lag_frames: int
@@ -219,8 +218,7 @@ def _stations(wanted: Wanted) -> Iterator[tuple[float, bool]]:
 
 @dataclass(frozen=True)
 class _Path:
-    """The engine at its last key frame, the key frames so far, and how far from the map the last of them
-    came."""
+    """The engine at its last key frame, the key frames so far, and how far the last ones missed the map."""
 
     engine: _Engine
     key_frames: list[tuple[int, int]]
@@ -249,7 +247,7 @@ class _Path:
         return ways
 
     def _last_block_before(self, source: float, wanted: Wanted) -> int:
-        """Where the last block begins that begins at or before `source`, if the engine goes straight there."""
+        """Where the last block at or before `source` begins, if the engine goes straight there."""
         ratio = self._ratio(source, wanted)
         engine = replace(self.engine)
         begins = engine.source

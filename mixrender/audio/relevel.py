@@ -25,7 +25,7 @@ _QUIET = 1e-4
 """Parts 40 dB below the region's mean power hardly count: what little is there may be the engine's own
 echo."""
 
-ReadFrames = Callable[[int, int], NDArray[np.float32]]
+ReadFrames = Callable[[int, int], NDArray[np.float32] | FloatArray]
 
 
 @dataclass(frozen=True)

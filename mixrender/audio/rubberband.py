@@ -67,7 +67,12 @@ def stretch(
             out=out,
         )
         placeholder = np.broadcast_to(np.float32(0.0), (job.source_frames, 2))
-        result = job.pyrubberband().timemap_stretch(placeholder, sample_rate_hz, pairs, rbargs=_arguments())
+        try:
+            result = job.pyrubberband().timemap_stretch(
+                placeholder, sample_rate_hz, pairs, rbargs=_arguments()
+            )
+        except OSError as error:
+            raise MachineError(f"cannot stretch in {out.parent}: {error}; is the disk full?") from error
     if job.steps != ["write", "run", "read"] or len(result) != job.target_frames:
         raise ToolError("the installed pyrubberband works in a way this program does not know; install 0.4.0")
     return job.target_frames
@@ -181,9 +186,12 @@ class _Job:
     def read_back(self, path: str, always_2d: bool, dtype: object) -> tuple[Frames, int]:
         """Move the program's output to `out` at the source's scale, cut or filled to the exact length."""
         self.steps.append("read")
-        with sf.SoundFile(path) as file:
-            self._check_format(file)
-            self._copy(file)
+        try:
+            with sf.SoundFile(path) as file:
+                self._check_format(file)
+                self._copy(file)
+        except sf.LibsndfileError as error:
+            raise ToolError(f"rubberband left no sound that can be read: {error}") from error
         return np.broadcast_to(np.float32(0.0), (self.target_frames, 2)), self.sample_rate_hz
 
     def _check_format(self, file: sf.SoundFile) -> None:

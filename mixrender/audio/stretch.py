@@ -1,5 +1,4 @@
-"""A source and a map from its frames to the mix's go in; stretched sound, ready to be joined to it, comes
-out.
+"""A source and a map from its frames to the mix's go in; stretched sound that joins the source comes out.
 
 Between knots of the map one ratio holds. Where the sound outside the map stays untouched, the stretched sound
 reaches some way out of the map, at ratio 1, and its outermost 20 ms fade from the source itself: whoever
@@ -123,20 +122,32 @@ def stretch_between(
     return Stretched(first_target_frame=plan.first, frames=plan.last - plan.first)
 
 
+def coverage(
+    knots: FloatArray, *, sample_rate_hz: int, head_untouched: bool, tail_untouched: bool
+) -> Stretched:
+    """Which target frames the output of `stretch_between` covers."""
+    reach = seconds_to_frames(REACH_S, sample_rate_hz)
+    first = round(float(knots[0][1])) - reach * head_untouched
+    last = round(float(knots[-1][1])) + reach * tail_untouched
+    return Stretched(first_target_frame=first, frames=last - first)
+
+
 def cache_key(
     knots: FloatArray,
     *,
     sample_rate_hz: int,
     head_untouched: bool,
     tail_untouched: bool,
-    program_version: str,
     semitones: float = 0.0,
+    program_version: str | None = None,
 ) -> str:
     """32 hexadecimal digits that name all the result of `stretch_between` depends on, except the source.
 
-    `program_version` is what `rubberband.program_version` gives. The caller adds the hash of the source's
-    content.
+    `program_version` is that of the installed program unless given (then nothing but the arguments counts).
+    The caller adds the hash of the source's content.
     """
+    if program_version is None:
+        program_version = rubberband.program_version()
     parts = (
         f"stretch {STRETCH_VERSION} {keyframes.MAP_VERSION} {rubberband.ADAPTER_VERSION}",
         f"rubberband {program_version} pyrubberband {version('pyrubberband')}",
@@ -207,7 +218,12 @@ class _Plan:
         slopes = np.diff(knots[:, 1]) / np.diff(knots[:, 0])
         head_ratio = 1.0 if head_untouched else float(slopes[0])
         tail_ratio = 1.0 if tail_untouched else float(slopes[-1])
-        reach = seconds_to_frames(REACH_S, sample_rate_hz)
+        covered = coverage(
+            knots,
+            sample_rate_hz=sample_rate_hz,
+            head_untouched=head_untouched,
+            tail_untouched=tail_untouched,
+        )
         lead = keyframes.lead_frames(
             seconds_to_frames(_LEAD_S, sample_rate_hz), sample_rate_hz=sample_rate_hz
         )
@@ -227,8 +243,8 @@ class _Plan:
             pitch=pitch,
             source_origin=source_origin,
             target_origin=target_origin,
-            first=round(float(knots[0, 1])) - reach * head_untouched,
-            last=round(float(knots[-1, 1])) + reach * tail_untouched,
+            first=covered.first_target_frame,
+            last=covered.first_target_frame + covered.frames,
             head_offset=_whole_offset(knots[0], "head") if head_untouched else None,
             tail_offset=_whole_offset(knots[-1], "tail") if tail_untouched else None,
         )
