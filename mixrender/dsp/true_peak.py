@@ -25,7 +25,6 @@ MIN_OVERSAMPLED_HZ = 352_800
 """BS.1770-5 asks for 192 kHz or more; from 352.8 kHz on a maximum lies near enough to one of the points."""
 
 METER_TAPS = 48
-LIMITER_TAPS = 96
 _BLOCK_FRAMES = 1024  # the innermost loops work on this many frames, which stay in the nearest cache
 
 

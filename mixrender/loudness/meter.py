@@ -179,7 +179,7 @@ def _loudest(energies: FloatArray, width: int, rate_hz: int) -> tuple[float | No
 
 
 def _integrated(energies: FloatArray, rate_hz: int) -> float | None:
-    """Gated loudness, BS.1770-5, Annex 1, equations 5 to 7: what lies above -70 LUFS and the relative gate."""
+    """Gated loudness, BS.1770-5, Annex 1, equations 5 to 7: blocks over -70 LUFS, then over mean - 10 LU."""
     blocks = _window_powers(energies, MOMENTARY_STEPS, rate_hz, hop=_HOP_STEPS)
     blocks = blocks[blocks > _power_of(ABSOLUTE_GATE_LUFS)]
     if not len(blocks):

@@ -1,0 +1,205 @@
+"""Sound goes in, block by block; the same sound with no true peak above a ceiling comes out, nothing shifted.
+
+One gain serves all channels. The reduction that the waveform's peaks need (in dB) is held over a window that
+reaches ahead and back, let go slowly, and smoothed by a short filter: an average of values none of which is
+too small, so the gain is low enough at every peak, and it moves smoothly on both sides of it. Where nothing
+near lies above the ceiling, the sound comes out bit for bit. This is the common scheme of a look-ahead
+limiter; the figures below are this module's own.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numba
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import minimum_filter1d
+
+from mixrender.dsp.true_peak import (
+    CHUNK_FRAMES,
+    METER_TAPS,
+    Float32Array,
+    PeakEnvelope,
+    interpolator,
+    oversampling_factor,
+)
+from mixrender.units import FloatArray, db_to_gain, seconds_to_frames
+
+SMOOTHING_S = 0.006
+"""The gain moves over this time ahead of a peak; a reduction of 20 dB then moves 0.1 dB a sample at most."""
+
+HOLD_S = 0.015
+"""With the time ahead this spans half a cycle of 24 Hz, so that a bass note is not modulated by itself."""
+
+RELEASE_S = 0.1
+"""Time constant of the way back, in dB; its end is a straight line of `RELEASE_FLOOR_DB_PER_S`."""
+
+RELEASE_FLOOR_DB_PER_S = 1.0
+
+LONG_TAPS = 128
+LONG_BETA = 5.0
+"""The second, longer interpolator: near half the sample rate, where the waveform between the samples depends
+on who interpolates, it stands for the meters with a steeper filter than this program's own."""
+
+_MARGIN_FRAMES = 8  # neighbours of a peak that shape it share its reduction
+
+
+class Limiter:
+    """A true-peak limiter for a stream of sound; the output lies behind the input until `flush`.
+
+    The total length and the place of every frame stay the same, and the output does not depend on how the
+    stream is cut into blocks. Memory is bounded.
+    """
+
+    def __init__(self, *, ceiling_dbtp: float, sample_rate_hz: int, channels: int = 2):
+        self._ceiling_dbtp = ceiling_dbtp
+        self._ceiling = db_to_gain(ceiling_dbtp)
+        self._envelope = _WorstEnvelope(sample_rate_hz=sample_rate_hz, channels=channels)
+        self._gain = _GainCurve(sample_rate_hz)
+        self._delay_frames = self._envelope.lag_frames + self._gain.lag_frames
+        self._waiting = np.zeros((0, channels))
+        self._delayed = np.zeros((self._delay_frames, channels))
+        self._last_peak = 0.0
+        self._frames_in = 0
+        self._frames_out = -self._delay_frames
+        self._reduction_sum_db = 0.0
+        self._max_reduction_db = 0.0
+
+    @property
+    def max_reduction_db(self) -> float:
+        """The greatest gain reduction so far, in dB, 0 or more."""
+        return self._max_reduction_db
+
+    @property
+    def mean_reduction_db(self) -> float:
+        """The mean over all frames so far of the gain reduction in dB."""
+        return self._reduction_sum_db / self._frames_out if self._frames_out > 0 else 0.0
+
+    def push(self, x: NDArray[np.floating]) -> FloatArray:
+        """Take a block of shape (n, channels); return what is ready of the output, shape (m, channels)."""
+        self._frames_in += len(x)
+        waiting = np.concatenate((self._waiting, x))
+        whole = len(waiting) - len(waiting) % CHUNK_FRAMES
+        self._waiting = waiting[whole:]
+        ready = [self._limited(waiting[i : i + CHUNK_FRAMES]) for i in range(0, whole, CHUNK_FRAMES)]
+        return np.concatenate([self._waiting[:0], *ready])
+
+    def flush(self) -> FloatArray:
+        """Return the rest of the output; the stream ends here."""
+        missing = self._frames_in - max(self._frames_out, 0)
+        chunks = -(-(len(self._waiting) + self._delay_frames) // CHUNK_FRAMES)
+        silence = np.zeros((chunks * CHUNK_FRAMES - len(self._waiting), self._waiting.shape[1]))
+        frames_in = self._frames_in
+        rest = self.push(silence)[:missing]
+        self._frames_in = self._frames_out = frames_in
+        return rest
+
+    def _limited(self, chunk: FloatArray) -> FloatArray:
+        """One chunk of input, in; the next of output, less what lies before the first frame."""
+        gain_db = self._gain.push(self._needed_db(chunk))
+        sound = np.concatenate((self._delayed, chunk))
+        self._delayed = sound[len(chunk) :]
+        y = sound[: len(chunk)]
+        reduced = gain_db < 0.0
+        if reduced.any():
+            y = y.copy()
+            y[reduced] *= db_to_gain(gain_db[reduced])[:, None]
+            self._max_reduction_db = max(self._max_reduction_db, -float(gain_db.min()))
+            self._reduction_sum_db -= float(gain_db.sum())
+        before = max(-self._frames_out, 0)
+        self._frames_out += len(chunk)
+        return y[before:]
+
+    def _needed_db(self, chunk: FloatArray) -> FloatArray:
+        """Gain in dB, 0 or less, that brings the waveform on both sides of each frame down to the ceiling."""
+        peaks = self._envelope.push(chunk, floor=self._ceiling).astype(np.float64)
+        around = np.maximum(peaks, np.concatenate(([self._last_peak], peaks[:-1])))
+        self._last_peak = float(peaks[-1])
+        needed_db = np.zeros(len(chunk))
+        over = around > self._ceiling
+        needed_db[over] = self._ceiling_dbtp - 20.0 * np.log10(around[over])
+        return needed_db
+
+
+def limit(x: NDArray[np.floating], *, ceiling_dbtp: float, sample_rate_hz: int) -> FloatArray:
+    """Limit a whole piece of sound, shape (n, channels), to a ceiling in dBTP; the shape stays the same."""
+    limiter = Limiter(ceiling_dbtp=ceiling_dbtp, sample_rate_hz=sample_rate_hz, channels=x.shape[1])
+    return np.concatenate((limiter.push(x), limiter.flush()))
+
+
+class _WorstEnvelope:
+    """The greater of the peaks that two interpolators find, the meter's own and a longer one."""
+
+    def __init__(self, *, sample_rate_hz: int, channels: int):
+        factor = oversampling_factor(sample_rate_hz)
+        short = interpolator(factor=factor, taps=METER_TAPS)
+        long = interpolator(factor=factor, taps=LONG_TAPS, beta=LONG_BETA)
+        self._short = PeakEnvelope(short, channels=channels)
+        self._long = PeakEnvelope(long, channels=channels)
+        self.lag_frames = self._long.lag_frames
+        self._early = np.zeros(self._long.lag_frames - self._short.lag_frames, np.float32)
+
+    def push(self, block: FloatArray, *, floor: float) -> Float32Array:
+        """As `PeakEnvelope.push`."""
+        early = np.concatenate((self._early, self._short.push(block, floor=floor)))
+        self._early = early[len(block) :]
+        return np.maximum(early[: len(block)], self._long.push(block, floor=floor))
+
+
+class _GainCurve:
+    """Turns a stream of needed gains in dB into a smooth one that nowhere exceeds them."""
+
+    def __init__(self, sample_rate_hz: int):
+        ahead = seconds_to_frames(SMOOTHING_S, sample_rate_hz)
+        self.lag_frames = ahead + _MARGIN_FRAMES
+        self._smoother = _tukey(ahead + 1)
+        self._window = seconds_to_frames(HOLD_S, sample_rate_hz) + self.lag_frames + 1
+        self._rate = -math.expm1(-1.0 / (RELEASE_S * sample_rate_hz))
+        self._least_step_db = RELEASE_FLOOR_DB_PER_S / sample_rate_hz
+        self._needed_db = np.zeros(self._window - 1)
+        self._released_db = np.zeros(ahead)
+
+    def push(self, needed_db: FloatArray) -> FloatArray:
+        """Take n needed gains (0 or less); return n gains for the frames `lag_frames` earlier."""
+        n = len(needed_db)
+        needed_db = np.concatenate((self._needed_db, needed_db))
+        self._needed_db = needed_db[n:]
+        if not needed_db.any() and not self._released_db.any():
+            return np.zeros(n)
+        middle = self._window // 2
+        held_db = minimum_filter1d(needed_db, self._window, mode="nearest")[middle : middle + n]
+        released_db = np.concatenate((self._released_db, held_db))
+        _release(released_db, len(self._released_db), self._rate, self._least_step_db)
+        self._released_db = released_db[n:]
+        smooth_db = np.zeros(n)
+        _smooth(released_db, self._smoother, smooth_db)
+        return smooth_db
+
+
+def _tukey(length: int) -> FloatArray:
+    """Weights that sum to 1: flat in the middle half, a raised cosine at both ends, none of them 0."""
+    position = (np.arange(length) + 0.5) / length
+    edge = np.minimum(np.minimum(position, 1.0 - position) / 0.25, 1.0)
+    weights = 0.5 - 0.5 * np.cos(np.pi * edge)
+    return np.asarray(weights / weights.sum())
+
+
+@numba.njit(cache=True)
+def _release(gain_db, start, rate, least_step_db):  # type: ignore[no-untyped-def]
+    """Let each gain from `start` on rise from the one before it no faster than the release allows."""
+    for i in range(start, len(gain_db)):
+        last = gain_db[i - 1]
+        rise = gain_db[i] - last
+        if rise > 0.0:
+            gain_db[i] = last + min(rise, max(rise * rate, least_step_db))
+
+
+@numba.njit(cache=True)
+def _smooth(gain_db, weights, out):  # type: ignore[no-untyped-def]
+    """Add the weighted means of each len(weights) neighbours of gain_db (n + len(weights) - 1) to out (n)."""
+    for k in range(len(weights)):
+        weight = weights[k]
+        shifted = gain_db[k : k + len(out)]
+        for i in range(len(out)):
+            out[i] += weight * shifted[i]
