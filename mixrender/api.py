@@ -25,9 +25,31 @@ from mixrender.timing.build import build_timeline
 from mixrender.timing.timeline import Timeline
 
 AUDIO_SUFFIXES = frozenset(
-    [".wav", ".wave", ".aif", ".aiff", ".aifc", ".flac", ".ogg", ".oga", ".opus", ".mp3", ".m4a", ".mp4", ".aac", ".alac", ".wma", ".caf", ".w64", ".rf64"]
+    [
+        ".wav",
+        ".wave",
+        ".aif",
+        ".aiff",
+        ".aifc",
+        ".flac",
+        ".ogg",
+        ".oga",
+        ".opus",
+        ".mp3",
+        ".m4a",
+        ".mp4",
+        ".aac",
+        ".alac",
+        ".wma",
+        ".caf",
+        ".w64",
+        ".rf64",
+    ]
 )
 """What is taken for audio in a folder; a file that is named is tried whatever it is called."""
+
+KEPT_BYTES = 20 * 10**9
+"""How much the cache may hold after a run, some 15 hours of sound: the least recently used goes first."""
 
 
 def analyze(file: Path, *, cache: Cache | None = None, progress: Progress | None = None) -> TrackFacts:
@@ -83,6 +105,7 @@ def render(
     timeline = resolve(plan, cache=shared, progress=shown)
     result = render_mix(plan, timeline, folder=target, cache=shared, progress=shown)
     write_text_atomic(target / "report.json", to_json(mix_document(result)))
+    shared.prune(KEPT_BYTES)
     return result
 
 
@@ -113,6 +136,7 @@ def preview(
         tail_bars=tail_bars,
     )
     write_text_atomic(target / "report.json", to_json(mix_document(result)))
+    shared.prune(KEPT_BYTES)
     return result
 
 

@@ -65,8 +65,8 @@ def beat_offset(
 def attack_s(read: Read, beat_s: float, *, sample_rate_hz: int) -> float | None:
     """Time in seconds of the clearest attack near a beat, or None where the sound does not rise there.
 
-    The attack is where the envelope, on its steepest rise, has done a fifth of it. The sound is differentiated
-    before: a steady bass, whose own waves rise and fall, weighs little against the edge of a drum.
+    The attack is where the envelope, on its steepest rise, has done a fifth of it. The sound is
+    differentiated before: a steady bass, whose own waves rise and fall, weighs little against a drum.
     """
     margin_s = REACH_S + BEFORE_S + 2 * SMOOTH_S
     start = seconds_to_frames(beat_s - margin_s, sample_rate_hz)

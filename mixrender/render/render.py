@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import platform
-import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from importlib.metadata import version
@@ -99,9 +98,8 @@ def versions() -> dict[str, str]:
 def _premaster(mix: Mix, cache: Cache, progress: Progress) -> Iterator[RawAudio]:
     """The mix before the master, on disk for as long as the context is open: it is read several times."""
     cache.require_space(mix.frames * BYTES_PER_FRAME)
-    cache.root.mkdir(parents=True, exist_ok=True)
-    with tempfile.TemporaryDirectory(prefix="mix-", dir=cache.root) as folder:
-        path = Path(folder) / "premaster.f32"
+    with cache.scratch() as folder:
+        path = folder / "premaster.f32"
         with path.open("wb") as file, progress.task("Mixing", total=mix.frames) as advance:
             for block in mix.blocks():
                 file.write(np.ascontiguousarray(block, dtype="<f4").data)

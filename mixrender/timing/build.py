@@ -329,9 +329,19 @@ def _bar_at(track: TrackPlacement, mix_beat: float) -> float | None:
 
 
 def _speed_change(track: TrackPlacement, joint: Joint, end: float, tempo_map: TempoMap) -> SpeedChange:
-    slow, fast = _speed_range(track, joint.start_beat, max(end, joint.start_beat + 1e-6), tempo_map)
-    ends = track.speed_at(joint.start_beat, tempo_map), track.speed_at(end - 1e-9, tempo_map)
-    return SpeedChange(*(ratio_to_percent(s) for s in (*ends, slow, fast)))
+    low, high = max(joint.start_beat, track.start_beat), min(end, track.end_beat)
+    if high - low < 1e-6:
+        # A cut or a gap: what counts is the side on which the track sounds.
+        speed = track.speed_at(low if track.start_beat == low else high - 1e-6, tempo_map)
+        return SpeedChange(*[_percent(speed)] * 4)
+    slow, fast = _speed_range(track, low, high, tempo_map)
+    ends = track.speed_at(low, tempo_map), track.speed_at(high - 1e-9, tempo_map)
+    return SpeedChange(*(_percent(speed) for speed in (*ends, slow, fast)))
+
+
+def _percent(speed: float) -> float:
+    """Change of speed in per cent, without the last digits, which are rounding."""
+    return round(ratio_to_percent(speed), 6) + 0.0
 
 
 __all__ = ["Placed", "build_timeline"]

@@ -202,9 +202,7 @@ class Placer:
         bar_factor = factor * out.grid.beats_per_bar / grid.beats_per_bar
         if enter is None:
             enter = positions.default_enter(side, leave=leave, factor=factor)
-        from_bar = out.grid.beat_to_bar(
-            self._source_beat(before, max(before.entered_beat, before.start_beat))
-        )
+        from_bar = self._free_from_bar(before)
         length = transition.overlap or transition.gap
         if length is not None and length.seconds is not None:
             field_name = "overlap" if transition.overlap else "gap"
@@ -358,7 +356,7 @@ class Placer:
         side = before.side
         if side.has_bars:
             bars = overlap_beats * before.rate / side.grid.beats_per_bar
-            from_bar = side.grid.beat_to_bar(self._source_beat(before, before.entered_beat))
+            from_bar = self._free_from_bar(before)
             bar = positions.default_leave(side, bars, from_bar=from_bar)
             return side.grid.time_at(side.grid.bar_to_beat(bar))
         length_s = overlap_beats * 60.0 / self._tempo_now(before, tempo_map)
@@ -444,6 +442,13 @@ class Placer:
             return written[transition.count]
         now = self._tempo_now(before, self._out.tempo_map()) * before.rate
         return counting_factor(side.grid.tempo_at(0.0), now)
+
+    def _free_from_bar(self, placed: Placed) -> float:
+        """Bar from which a track may be left by default: it has come in, and a first track been heard."""
+        grid = placed.side.grid
+        if placed is self._out.tracks[0]:
+            return grid.beat_to_bar(self._source_beat(placed, placed.start_beat)) + 1.0
+        return grid.beat_to_bar(self._source_beat(placed, placed.entered_beat))
 
     def _tempo_now(self, before: Placed, tempo_map: TempoMap) -> float:
         """Tempo, in mix beats, that holds once the outgoing track has come in."""
