@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 
 from mixrender.audio import keyframes, relevel, rubberband
 from mixrender.audio.raw import RawAudio
-from mixrender.dsp.varispeed import ZERO_CROSSINGS, varispeed
+from mixrender.dsp.varispeed import reach_frames, varispeed
 from mixrender.errors import InputError, MachineError
 from mixrender.units import FloatArray, seconds_to_frames, semitones_to_ratio
 
@@ -267,7 +267,7 @@ def _by_target(raw: RawAudio, plan: _Plan, start: int, stop: int) -> NDArray[np.
     if plan.pitch == 1.0:
         return raw.read(start - plan.target_origin, stop - plan.target_origin)
     positions = (np.arange(start, stop) - plan.target_origin) * plan.pitch
-    margin = math.ceil(ZERO_CROSSINGS * max(plan.pitch, 1.0)) + 2
+    margin = reach_frames(plan.pitch)
     begin = math.floor(positions[0]) - margin
     return varispeed(raw.read(begin, math.ceil(positions[-1]) + margin), positions - begin)
 

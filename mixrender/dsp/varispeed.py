@@ -15,6 +15,11 @@ KAISER_BETA = 9.0
 STEPS = 512
 """Table entries per zero crossing; read with linear interpolation, which leaves about -100 dB of noise."""
 
+GUARD = 0.91
+"""At higher speeds the cutoff is lower than half the rate by this factor besides: by half the kernel's
+transition band. It sets in gradually, as 1 / speed, so that speed 1 stays exact and a ramp that starts there
+has no step in its treble."""
+
 _FAR = 2.0**52
 """Positions beyond this have no fraction in float64 and no frame of any file."""
 
@@ -24,8 +29,8 @@ def varispeed(x: NDArray[np.float64] | NDArray[np.float32], positions: FloatArra
 
     `x` has shape (n, 2) and is silent outside [0, n). `positions` has shape (m,), finite: positions[j] is
     the place in `x`, in frames, that sounds at output frame j. Speed 1 is a step of 1 per frame; where the
-    step is larger, the cutoff falls by 1 / speed so that nothing folds back. It may run backwards. Returns
-    shape (m, 2), float64; a whole position at speed <= 1 gives exactly that frame of `x`.
+    step is larger, the cutoff falls (by 1 / speed, and see GUARD) so that nothing folds back. It may run
+    backwards. Returns shape (m, 2), float64; a whole position at speed <= 1 gives exactly that frame of `x`.
 
     The kernel is a sinc of 32 zero crossings on either side under a Kaiser window of beta 9: band-limited
     interpolation after J. O. Smith, "Digital Audio Resampling Home Page", CCRMA.
@@ -43,6 +48,11 @@ def varispeed(x: NDArray[np.float64] | NDArray[np.float32], positions: FloatArra
     if len(positions) and len(x):
         _read(np.ascontiguousarray(x), positions, _speeds(positions), _KERNEL, out)
     return out
+
+
+def reach_frames(speed: float) -> int:
+    """How far around a position `varispeed` reads at that speed or any lower one."""
+    return math.ceil(ZERO_CROSSINGS * max(speed, 1.0) / GUARD) + 1
 
 
 def _speeds(positions: FloatArray) -> FloatArray:
@@ -73,7 +83,9 @@ def _read(x, positions, speeds, kernel, out):  # type: ignore[no-untyped-def]  #
     n = x.shape[0]
     for j in range(positions.shape[0]):
         position = positions[j]
-        cutoff = 1.0 if speeds[j] <= 1.0 else 1.0 / speeds[j]
+        cutoff = 1.0
+        if speeds[j] > 1.0:
+            cutoff = max(1.0 / speeds[j], GUARD) / speeds[j]
         reach = ZERO_CROSSINGS / cutoff
         first = max(0, math.ceil(position - reach))
         last = min(n - 1, math.floor(position + reach))
