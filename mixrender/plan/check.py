@@ -57,15 +57,15 @@ def _file_fault(file: Path) -> str | None:
         if file.is_file():
             return None
         if file.is_dir():
-            return f"{shorten(str(file))} is a folder; write a file"
+            return f"`{file}` is a folder; write a file"
         if not file.parent.is_dir():
-            return f"{shorten(str(file))} does not exist: there is no folder {shorten(str(file.parent))}"
+            return f"`{file}` does not exist: there is no folder `{file.parent}`"
         names = [entry.name for entry in islice(file.parent.iterdir(), _LISTED)]
     except OSError as error:
-        return f"{shorten(str(file))} cannot be read ({error.strerror})"
+        return f"`{file}` cannot be read ({error.strerror})"
     near = nearest(file.name, names)
-    hint = f"; did you mean {shorten(near)}?" if near is not None else ""
-    return f"{shorten(str(file))} does not exist{hint}"
+    hint = f" (did you mean `{near}`?)" if near is not None else ""
+    return f"`{file}` does not exist{hint}"
 
 
 def _quotes_hint(plan: Plan, path: PlanPath, track: Track) -> str:
@@ -74,14 +74,11 @@ def _quotes_hint(plan: Plan, path: PlanPath, track: Track) -> str:
     if place is None:
         return ""
     line = plan.line_text(place[0])
-    rest = line[place[1] - 1 :]
-    # In a list, `- Artist: Title.flac` is read as a track named `Artist`.
-    as_item = line.lstrip().startswith("- ") and ": " in line
-    written = str(track.file)
-    if " #" in rest and written.split(" #")[0] == written:
+    if " #" in line[place[1] - 1 :]:
         return "; ` #` begins a comment: a file name that holds it needs quotes"
-    if ": " in rest.removeprefix(f"{track.name}: ") or as_item:
-        return "; a file name that holds `: ` needs quotes"
+    item = line.strip().removeprefix("- ")
+    if line.lstrip().startswith("- ") and item.startswith(f"{track.name}: "):
+        return f"; if the file's name is `{item}`, it needs quotes"
     return ""
 
 

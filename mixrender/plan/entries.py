@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from pathlib import PurePath
 from typing import Any
 
+from mixrender.plan.fields import checked_name
 from mixrender.plan.places import kind_of
 from mixrender.plan.quantities import shorten
 
@@ -106,6 +107,11 @@ def _unnamed(item: dict[str, Any]) -> str:
 
 def _add(entries: Entries, name: str, value: Any, path: RawPath) -> None:
     fields: dict[str, Any]
+    try:
+        checked_name(name)
+    except ValueError as error:
+        entries.problems.append((path, str(error)))
+        return
     if isinstance(value, dict):
         fields = dict(value)
         if "name" in fields:

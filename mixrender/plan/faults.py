@@ -110,8 +110,11 @@ def _unknown(word: str, kind: type[PlanModel] | None) -> str:
     known = words_of(kind) if kind is not None else []
     if word in CONTROLS and "moves" in known:
         return f"{text}; it is a control: write it under `moves:`"
-    near = _OTHER_WORDS.get(word.lower().replace("-", "_").replace(" ", "_"))
-    near = near if near in known else nearest(word, known)
+    meant = _OTHER_WORDS.get(word.lower().replace("-", "_").replace(" ", "_"), word)
+    near = meant if meant in known else nearest(word, known)
     if near is not None:
         return f"{text}; did you mean `{near}`?"
+    for path, inner in _MODELS.items():
+        if path and path[-1] in known and _MODELS.get(path[:-1]) is kind and meant in words_of(inner):
+            return f"{text}; write `{meant}` under `{path[-1]}:`"
     return f"{text}; what may stand here is {one_of(known)}" if known else text

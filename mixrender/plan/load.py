@@ -113,7 +113,7 @@ class _Document:
         for raw, message in self._entries.problems:
             path = self._public(raw)
             if path not in self.broken:
-                self._add(path, message, self._place(raw, at_key=path[-1] == "name"))
+                self._add(path, message, self._place(raw, at_key=" name" in message))
 
     def _validated(self, data: dict[str, Any]) -> Plan | None:
         try:

@@ -36,7 +36,7 @@ def one_of(words: Iterable[str]) -> str:
 def nearest(word: str, known: Iterable[str]) -> str | None:
     """The known word that looks most like `word`, capitals aside, or None if none is near."""
     by_lower = {name.lower(): name for name in known}
-    found = difflib.get_close_matches(word.lower(), by_lower, n=1, cutoff=0.6)
+    found = difflib.get_close_matches(word.lower(), by_lower, n=1, cutoff=0.65)
     return by_lower[found[0]] if found else None
 
 
@@ -146,7 +146,7 @@ class Quantity:
         """The value, if it lies in the range."""
         if not self.minimum <= value <= self.maximum:
             low, high = _plain(self.minimum), _plain(self.maximum)
-            unit = "" if self.unit_optional else f" {self.unit}"
+            unit = "" if self.unit in self.what else f" {self.unit}"
             words = f"; {one_of(self.words)} is allowed too" if self.words and value < self.minimum else ""
             raise ValueError(f"found {shorten(text)}; {self.what} lies from {low} to {high}{unit}{words}")
         return value
@@ -213,7 +213,7 @@ def to_length(
         raise ValueError(f"found {shorten(text)}; write {wanted}")
     number, word = match[1], match[2].lower()
     if not word:
-        unit = "bar" if number == "1" else "bars"
+        unit = units[0].removesuffix("s") if number == "1" else units[0]
         raise ValueError(f"found {shorten(text)} without a unit; write `{number} {unit}`")
     if word not in _TIME_UNITS or _TIME_UNITS[word][0] not in units:
         raise ValueError(f"found {shorten(text)}; write {wanted}")

@@ -100,6 +100,8 @@ def _events(text: str, file: Path | None) -> Iterator[Event]:
         ) from None
     except MarkedYAMLError as error:
         mark = error.problem_mark or error.context_mark
+        if _is_left_open(error):
+            mark = error.context_mark or mark
         place = (mark.line + 1, mark.column + 1) if mark else (1, 1)
         raise _fault(file, place, _in_plain_words(error, text, place)) from None
     except (YAMLError, ArithmeticError, LookupError, ValueError, TypeError, AttributeError, AssertionError):
@@ -111,6 +113,13 @@ def _events(text: str, file: Path | None) -> Iterator[Event]:
 
 def _code(character: Any) -> int:
     return character if isinstance(character, int) else ord(str(character)[:1] or "\0")
+
+
+def _is_left_open(error: MarkedYAMLError) -> bool:
+    """Whether a quote or bracket is the fault; the place to show is then where it was opened."""
+    context = str(error.context)
+    at_end = "end of stream" in str(error.problem) and "quoted scalar" in context
+    return at_end or context.startswith(("while parsing a flow sequence", "while parsing a flow mapping"))
 
 
 def _in_plain_words(error: MarkedYAMLError, text: str, place: Place) -> str:
@@ -127,8 +136,8 @@ def _in_plain_words(error: MarkedYAMLError, text: str, place: Place) -> str:
         return "the indentation does not fit what stands above; entries of one map or list line up"
     if "cannot start any token" in problem:
         return f"{shorten(line[place[1] - 1 : place[1]])} cannot begin a text here; put the text in quotes"
-    if "quoted scalar" in str(error.context) and "end of stream" in problem:
-        return "a quote is opened and never closed"
+    if _is_left_open(error):
+        return f"what {shorten(line[place[1] - 1 : place[1]])} opens here is not closed, or lacks a comma"
     context = f" ({error.context})" if error.context else ""
     return f"this is not YAML: {problem}{context}"
 
