@@ -6,7 +6,6 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
-from mixrender.analysis.track import analyze_file
 from mixrender.audio.cache import Cache
 from mixrender.audio.read import probe, read_blocks
 from mixrender.audio.write import write_text_atomic
@@ -57,6 +56,9 @@ def analyze(file: Path, *, cache: Cache | None = None, progress: Progress | None
 
     Raises AudioError if the file cannot be used.
     """
+    # The analysis imports what takes the longest to load, and half of the commands do without it.
+    from mixrender.analysis.track import analyze_file
+
     return analyze_file(file, cache=cache or Cache(), progress=progress or NoProgress())
 
 
