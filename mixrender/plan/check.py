@@ -30,6 +30,7 @@ def check_plan(plan: Plan, *, broken: Collection[PlanPath] = ()) -> list[Problem
         if not any(_breaks(path, needs) for path in broken)
         for problem in check(plan)
     ]
+    problems += _unknown_names(plan, broken)
     return sorted(problems, key=lambda problem: (problem.line or 0, problem.column or 0))
 
 
@@ -96,10 +97,8 @@ def _pairs(plan: Plan) -> Iterator[Problem]:
     names = [track.name for track in plan.tracks]
     seen: dict[int, int] = {}
     for index, transition in enumerate(plan.transitions):
-        unknown = list(_unknown_names(plan, index, transition, names))
-        yield from unknown
-        if unknown:
-            continue
+        if not {transition.from_track, transition.to_track} <= set(names):
+            continue  # reported as an unknown name
         first, second = names.index(transition.from_track), names.index(transition.to_track)
         if second != first + 1:
             yield plan.problem(("transitions", index), _not_neighbours(transition, names))
@@ -119,11 +118,19 @@ def _pairs(plan: Plan) -> Iterator[Problem]:
             seen[first] = index
 
 
-def _unknown_names(plan: Plan, index: int, transition: Transition, names: list[str]) -> Iterator[Problem]:
-    for field, name in (("from", transition.from_track), ("to", transition.to_track)):
-        if name not in names:
-            text = f"there is no track `{name}`; {suggestion(name, names)}"
-            yield plan.problem(("transitions", index, field), text)
+def _unknown_names(plan: Plan, broken: Collection[PlanPath]) -> Iterator[Problem]:
+    """Transitions name tracks that exist, be they at fault themselves."""
+    if any(path[:1] == ("transitions",) and len(path) <= 2 for path in broken):
+        return  # transitions are missing, and with them the places of the others
+    names = [track.name for track in plan.tracks]
+    faulty = [path[1] for path in broken if path[:1] == ("tracks",) and len(path) > 1]
+    if any(isinstance(name, int) for name in faulty):
+        return  # a track whose name is not known
+    for index, transition in enumerate(plan.transitions):
+        for field, name in (("from", transition.from_track), ("to", transition.to_track)):
+            if name not in names and name not in faulty:
+                text = f"there is no track `{name}`; {suggestion(name, names)}"
+                yield plan.problem(("transitions", index, field), text)
 
 
 def _not_neighbours(transition: Transition, names: list[str]) -> str:

@@ -10,6 +10,7 @@ from pydantic import BeforeValidator, ValidationInfo, WithJsonSchema
 
 from mixrender.keys import parse_key
 from mixrender.plan import quantities as q
+from mixrender.plan.lanes import Fault, raise_faults
 from mixrender.plan.places import CUE_PATTERN, NAME_PATTERN, from_yaml, kind_of
 
 SCALARS = ["string", "number"]
@@ -115,8 +116,6 @@ def as_list(example: str) -> BeforeValidator:
 
 def cues_of(value: Any, info: ValidationInfo) -> Any:
     """Names of bars: refused all at once where names or bars are wrong."""
-    from mixrender.plan.lanes import Fault, raise_faults
-
     value = _mapping_of(value, info, example="{break: 49, drop: 65}")
     if not isinstance(value, dict):
         return value

@@ -119,7 +119,8 @@ class Position(_TextModel):
             return {"bars": _in_range(to_number(match[1]) + _offset(match[2], match[3]), text)}
         if match := _CUE.fullmatch(plain):
             return {"cue": match[1], "bars": _in_range(_offset(match[2], match[3]), text)}
-        if re.fullmatch(rf"(?:{NUMBER}\s*(?:h|min|s|ms)\s*)+", plain, re.IGNORECASE):
+        # A time such as `1:23` is refused there, with how to write it.
+        if re.fullmatch(rf"[0-9:]+|(?:{NUMBER}\s*(?:h|min|s|ms)\s*)+", plain, re.IGNORECASE):
             return {"seconds": to_duration(text, example="184.2 s")}
         if match := re.fullmatch(rf"(?:bars?\s*({SIGNED})|({SIGNED})\s*bars?)", plain, re.IGNORECASE):
             raise ValueError(f"found {shorten(text)}; write the bar's number alone: `{match[1] or match[2]}`")

@@ -1,4 +1,7 @@
-"""Every fault of the plans in data/bad is reported, at its place, in the words that stand beside it."""
+"""Every fault of the plans in data/bad is reported, at its place, in the words that stand beside it.
+
+The expected messages were printed once and then read, line by line, against the rules of the language.
+"""
 
 from pathlib import Path
 

@@ -190,3 +190,12 @@ def test_names_of_python_are_not_words_of_the_language():
 @pytest.mark.parametrize("text", ["5", "true", "2026-11-21", "'true'", "0x1F", "1_000", "off"])
 def test_titles_stay_as_they_are_written(text):
     assert text.strip("'") == parse_plan(f"title: {text}\ntracks: [a.wav]").title
+
+
+def test_published_target_is_kept_by_its_name_with_what_overrides_it():
+    named = parse_plan("loudness: some target\ntracks: [a.wav]").loudness
+    changed = parse_plan("loudness: {name: some target, true_peak: -2 dBTP}\ntracks: [a.wav]").loudness
+
+    assert (named.name, named.integrated_lufs) == ("some target", None)
+    assert "true_peak_dbtp" not in named.model_fields_set
+    assert (changed.name, changed.true_peak_dbtp) == ("some target", -2.0)
