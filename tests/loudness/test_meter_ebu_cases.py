@@ -1,0 +1,197 @@
+"""The test signals of EBU Tech 3341 v4 and Tech 3342 v4 (2023) that can be made from their descriptions.
+
+Each must be met within the published tolerance, and within this program's narrower one of the value that
+exact arithmetic on the steps of power gives (the nominal values carry up to 0.04 LU of their own).
+"""
+
+import numpy as np
+import pytest
+from loudness_cases import (
+    amplitude,
+    interpolated_peak_db,
+    k_gain_db,
+    tone,
+    true_peak_burst,
+    true_peak_tone,
+)
+
+from mixrender.loudness.meter import measure
+
+EBU_LU = 0.1  # Tech 3341, table 1
+EBU_RANGE_LU = 1.0  # Tech 3342, table 1
+EBU_PEAK_DB = (-0.4, 0.2)  # Tech 3341, table 1
+
+INTEGRATED_LU = 0.02  # below: this program's own bounds
+SHORT_TERM_LU = 0.02
+MOMENTARY_LU = (-0.06, 0.02)
+RANGE_LU = 0.1
+PEAK_DB = (-0.15, 0.05)
+
+RATES_HZ = (44_100, 48_000)
+SURROUND = amplitude(-24 + 23), amplitude(-28 + 23), amplitude(-30 + 23)  # case 6, relative to -23 dBFS
+
+
+class Arithmetic:
+    """What a step-wise tone must measure, from its parts alone: powers of windows, gates, percentiles."""
+
+    def __init__(self, parts, *, power=2.0):
+        self.edges = np.cumsum([0.0] + [s for s, _ in parts])
+        self.powers = np.array([power / 2 * amplitude(db) ** 2 for _, db in parts])
+        self.energy = np.concatenate(([0.0], np.cumsum(self.powers * np.diff(self.edges))))
+
+    def windows(self, starts_s, width_s):
+        ends_s = np.asarray(starts_s) + width_s
+        energy = np.interp(ends_s, self.edges, self.energy) - np.interp(starts_s, self.edges, self.energy)
+        return energy / width_s
+
+    def lufs(self, power):
+        return -0.691 + 10 * np.log10(power) + k_gain_db(1_000.0)
+
+    def greatest(self, width_s):
+        """The greatest loudness of a sliding window; it begins or ends where the level steps."""
+        starts_s = np.concatenate((self.edges, self.edges - width_s))
+        starts_s = starts_s[(starts_s >= 0) & (starts_s + width_s <= self.edges[-1] + 1e-9)]
+        return self.lufs(self.windows(starts_s, width_s).max())
+
+    def integrated(self):
+        blocks = self.windows(np.arange(0, self.edges[-1] - 0.4 + 1e-6, 0.1), 0.4)
+        blocks = blocks[10 * np.log10(np.maximum(blocks, 1e-30)) > -70.0]
+        return self.lufs(blocks[blocks > blocks.mean() / 10].mean())
+
+    def range(self):
+        blocks = self.windows(np.arange(0, self.edges[-1] + 1.5 - 3.0 + 1e-6, 0.1), 3.0)
+        blocks = blocks[10 * np.log10(np.maximum(blocks, 1e-30)) >= -70.0]
+        blocks = np.sort(blocks[blocks >= blocks.mean() / 100])
+        low, high = (blocks[int((len(blocks) - 1) * p + 0.5)] for p in (0.10, 0.95))
+        return 10 * np.log10(high / low)
+
+
+def require(name, got, expected, bounds):
+    low, high = bounds if isinstance(bounds, tuple) else (-bounds, bounds)
+    print(f"{name}: {got:.3f}, expected {expected:.3f} {low:+g} {high:+g}")
+    assert low <= got - expected <= high
+
+
+PROGRAMMES = {
+    1: [(20, -23)],
+    2: [(20, -33)],
+    3: [(10, -36), (60, -23), (10, -36)],
+    4: [(10, -72), (10, -36), (60, -23), (10, -36), (10, -72)],
+    5: [(20, -26), (20.1, -20), (20, -26)],
+}
+
+
+@pytest.mark.parametrize("rate_hz", RATES_HZ)
+@pytest.mark.parametrize("case", PROGRAMMES)
+def test_integrated_loudness_of_cases_1_to_5(case, rate_hz):
+    parts = PROGRAMMES[case]
+    got = measure(tone(parts, rate_hz=rate_hz), sample_rate_hz=rate_hz)
+
+    require(f"case {case}, EBU", got.integrated_lufs, -33 if case == 2 else -23, EBU_LU)
+    require(f"case {case}", got.integrated_lufs, Arithmetic(parts).integrated(), INTEGRATED_LU)
+
+
+@pytest.mark.parametrize("case", [1, 2])
+def test_a_steady_tone_has_one_loudness_in_every_window(case):
+    got = measure(tone(PROGRAMMES[case]), sample_rate_hz=48_000)
+
+    for name in ("max_momentary_lufs", "max_short_term_lufs", "integrated_lufs", "loud_lufs"):
+        require(f"case {case} {name}", getattr(got, name), -33 if case == 2 else -23, EBU_LU)
+
+
+@pytest.mark.parametrize("channels", [5, 6])
+def test_integrated_loudness_of_case_6_in_surround(channels):
+    centre, front, rear = SURROUND
+    weights = (front, front, centre, rear, rear)
+    if channels == 6:
+        weights = (*weights[:3], 1.0, *weights[3:])  # a loud LFE, which must not count
+    got = measure(tone([(20, -23)], weights=weights), sample_rate_hz=48_000)
+
+    power = 2 * front**2 + centre**2 + 1.41 * 2 * rear**2
+    require("case 6, EBU", got.integrated_lufs, -23, EBU_LU)
+    expected = Arithmetic([(20, -23)], power=power).integrated()
+    require("case 6", got.integrated_lufs, expected, INTEGRATED_LU)
+
+
+@pytest.mark.parametrize("rate_hz", RATES_HZ)
+@pytest.mark.parametrize(
+    ("case", "field", "width_s", "parts"),
+    [
+        (9, "max_short_term_lufs", 3.0, [(1.34, -20), (1.66, -30)] * 5),
+        (12, "max_momentary_lufs", 0.4, [(0.18, -20), (0.22, -30)] * 25),
+    ],
+)
+def test_a_window_as_long_as_the_pattern_reads_the_same_everywhere(case, field, width_s, parts, rate_hz):
+    x = tone(parts, rate_hz=rate_hz)
+    readings = [getattr(measure(x, sample_rate_hz=rate_hz), field)]
+    for start_s in np.arange(3.0, len(x) / rate_hz - width_s - 0.05, 0.37):
+        cut = x[round(start_s * rate_hz) :][: round((width_s + 0.01) * rate_hz)]
+        readings.append(getattr(measure(cut, sample_rate_hz=rate_hz), field))
+
+    for reading in readings:
+        require(f"case {case}, EBU", reading, -23, EBU_LU)
+    require(f"case {case}", readings[0], Arithmetic(parts).greatest(width_s), 0.03)
+
+
+@pytest.mark.parametrize("rate_hz", RATES_HZ)
+@pytest.mark.parametrize("case", [10, 11, 13, 14])
+def test_the_greatest_window_of_a_burst_wherever_it_begins(case, rate_hz):
+    short_term = case in (10, 11)
+    step_s, burst_s = (0.15, 3.0) if short_term else (0.02, 0.4)
+    for i in range(20):
+        level = -23 if case in (10, 13) else -38 + i
+        after_s = 1.0 if case in (10, 13) else burst_s - i * step_s
+        parts = [(i * step_s, None), (burst_s, level), (after_s, None)]
+        got = measure(tone(parts, rate_hz=rate_hz), sample_rate_hz=rate_hz)
+        reading = got.max_short_term_lufs if short_term else got.max_momentary_lufs
+        expected = Arithmetic(parts).greatest(burst_s)
+
+        require(f"case {case}, {i}, EBU", reading, level, EBU_LU)
+        require(f"case {case}, {i}", reading, expected, SHORT_TERM_LU if short_term else MOMENTARY_LU)
+
+
+TONES = {15: (4, 0.5, 0, -6), 16: (4, 0.5, 45, -6), 17: (6, 0.5, 60, -6), 18: (8, 0.5, 67.5, -6)}
+TONES[19] = (4, 1.41, 45, 3)
+
+
+@pytest.mark.parametrize("rate_hz", RATES_HZ)
+@pytest.mark.parametrize("case", TONES)
+def test_true_peak_of_cases_15_to_19(case, rate_hz):
+    divisor, level, phase_degrees, expected_db = TONES[case]
+    x = true_peak_tone(rate_hz=rate_hz, divisor=divisor, level=level, phase_degrees=phase_degrees)
+    got = measure(x, sample_rate_hz=rate_hz)
+
+    require(f"case {case}, EBU", got.true_peak_dbtp, expected_db, EBU_PEAK_DB)
+    require(f"case {case}", got.true_peak_dbtp, interpolated_peak_db(x), PEAK_DB)
+
+
+@pytest.mark.parametrize("rate_hz", RATES_HZ)
+@pytest.mark.parametrize("case", [20, 21, 22, 23])
+def test_true_peak_of_cases_20_to_23(case, rate_hz):
+    x = true_peak_burst(rate_hz=rate_hz, offset=case - 20)
+    got = measure(x, sample_rate_hz=rate_hz)
+
+    require(f"case {case}, EBU", got.true_peak_dbtp, 0.0, EBU_PEAK_DB)
+    require(f"case {case}", got.true_peak_dbtp, interpolated_peak_db(x), PEAK_DB)
+
+
+RANGES = {1: ((-20, -30), 10), 2: ((-20, -15), 5), 3: ((-40, -20), 20), 4: ((-50, -35, -20, -35, -50), 15)}
+
+
+@pytest.mark.parametrize("rate_hz", RATES_HZ)
+@pytest.mark.parametrize("times", [1, 2])
+@pytest.mark.parametrize("case", RANGES)
+def test_loudness_range_of_tech_3342_once_and_repeated(case, times, rate_hz):
+    levels, expected_lu = RANGES[case]
+    parts = [(20, level) for level in levels] * times
+    got = measure(tone(parts, rate_hz=rate_hz), sample_rate_hz=rate_hz)
+
+    require(f"range {case}, EBU", got.loudness_range_lu, expected_lu, EBU_RANGE_LU)
+    require(f"range {case}", got.loudness_range_lu, Arithmetic(parts).range(), RANGE_LU)
+
+
+@pytest.mark.parametrize("parts", [[(4, -20), (4, -30)], [(3.3, -18), (5.4, -29), (3.3, -24)], [(8, -20)]])
+def test_loudness_range_of_a_short_clip_is_that_of_ten_readings_a_second(parts):
+    got = measure(tone(parts), sample_rate_hz=48_000)
+
+    require("range", got.loudness_range_lu, Arithmetic(parts).range(), RANGE_LU)
