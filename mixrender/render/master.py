@@ -6,9 +6,10 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 
 from mixrender.dsp.limiter import Limiter
-from mixrender.errors import InputError
+from mixrender.errors import InputError, PlanError
 from mixrender.facts import Loudness
 from mixrender.loudness.meter import Meter
+from mixrender.loudness.targets import TARGETS
 from mixrender.plan.model import Plan
 from mixrender.render.result import MasterFigures, TargetVerdict
 from mixrender.units import FloatArray, db_to_gain
@@ -107,10 +108,28 @@ def _search(
 
 
 def target_of(plan: Plan) -> tuple[float | None, float]:
-    """The plan's target as (integrated LUFS or None, ceiling in dBTP)."""
-    if plan.loudness is None:
+    """The plan's target as (integrated LUFS or None, ceiling in dBTP).
+
+    Numbers that the plan writes beside the name of a published target take its place. Raises PlanError where
+    no target has that name.
+    """
+    wanted = plan.loudness
+    if wanted is None:
         return None, DEFAULT_CEILING_DBTP
-    return plan.loudness.integrated_lufs, plan.loudness.true_peak_dbtp
+    if wanted.name is None:
+        return wanted.integrated_lufs, wanted.true_peak_dbtp
+    published = TARGETS.get(" ".join(wanted.name.lower().split()))
+    if published is None:
+        known = ", ".join(f"`{target.name}`" for target in TARGETS.values())
+        message = (
+            f"no published target is called `{wanted.name}`; write numbers, `-14 LUFS`, or one of {known}"
+        )
+        raise PlanError([plan.problem(("loudness",), message)])
+    written = wanted.model_fields_set
+    return (
+        wanted.integrated_lufs if "integrated_lufs" in written else published.integrated_lufs,
+        wanted.true_peak_dbtp if "true_peak_dbtp" in written else published.true_peak_dbtp,
+    )
 
 
 def verdict(plan: Plan, loudness: Loudness) -> TargetVerdict | None:

@@ -29,7 +29,7 @@ REPEATS = 2
 CHILD = """
 import json, resource, sys, time
 from pathlib import Path
-from mixrender import load_plan, render
+from mixrender.api import load_plan, render
 begun = time.perf_counter()
 result = render(load_plan(Path(sys.argv[1])), Path(sys.argv[2]))
 print(json.dumps({
@@ -76,7 +76,9 @@ def measured(plan: Path, folder: Path) -> dict[str, float]:
     cache = folder / f"cache-{plan.stem}"
     environment = os.environ | {"MIXRENDER_CACHE": str(cache)}
     command = [sys.executable, "-c", CHILD, str(plan), str(folder / f"out-{plan.stem}")]
-    done = subprocess.run(command, env=environment, check=True, capture_output=True, text=True)
+    done = subprocess.run(command, env=environment, check=False, capture_output=True, text=True)
+    if done.returncode:
+        sys.exit(done.stderr)
     figures: dict[str, float] = json.loads(done.stdout.splitlines()[-1])
     figures["stretched_s"] = sum(p.stat().st_size for p in cache.glob("stretched/*/*.f32")) / 8 / 44100
     return figures
