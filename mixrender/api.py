@@ -228,3 +228,12 @@ def cache_contents(cache: Cache | None = None) -> dict[str, Any]:
 def clear_cache(cache: Cache | None = None) -> int:
     """Remove everything that is kept on disk; returns the bytes freed."""
     return (cache or Cache()).clear()
+
+
+def verify_cache(cache: Cache | None = None, *, progress: Progress | None = None) -> tuple[int, int]:
+    """Read everything that is kept on disk and remove what is damaged: (files read, files removed)."""
+    shared = cache or Cache()
+    files = len(shared.entries())
+    damaged = shared.verify(progress=progress)
+    shared.remove(damaged)
+    return files, len(damaged)

@@ -219,6 +219,15 @@ def cache_show(as_json: AsJson = False) -> None:
         terminal.document(held)
 
 
+@cache_app.command("verify")
+def cache_verify(quiet: Quiet = False) -> None:
+    """Read everything that is kept, and remove what has been damaged: it is made again when it is needed."""
+    terminal = Terminal(quiet=quiet)
+    with terminal.reported():
+        checked, removed = api.verify_cache(progress=terminal.progress())
+        terminal.say(f"Read {checked} files; {removed} were damaged and have been removed.")
+
+
 @cache_app.command("clear")
 def cache_clear(quiet: Quiet = False) -> None:
     """Remove everything that can be computed again; what was analysed of tracks goes too."""

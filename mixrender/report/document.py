@@ -17,6 +17,11 @@ from mixrender.timing.timeline import Timeline, TrackPlacement, TransitionPlacem
 Document = dict[str, Any]
 
 
+def _time(seconds: float) -> float:
+    """A time without the digits beyond a nanosecond, which are rounding."""
+    return round(seconds, 9) + 0.0
+
+
 def to_json(document: Document) -> str:
     """The document as text, the same for the same figures; NaN and infinity are refused."""
     return json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
@@ -95,7 +100,6 @@ def grid_times(facts: TrackFacts) -> tuple[list[float], list[float]]:
 def mix_document(result: MixResult) -> Document:
     """The whole of `report.json`."""
     timeline = result.timeline
-    first_beat, beats_s = timeline.beats()
     return {
         "mix": {
             **loudness_fields(result.loudness),
@@ -128,7 +132,6 @@ def mix_document(result: MixResult) -> Document:
 
 def timeline_document(timeline: Timeline, *, plan_file: Path) -> Document:
     """What `check --json` prints: the resolved timeline, before anything is rendered."""
-    first_beat, beats_s = timeline.beats()
     return {
         "plan": str(plan_file),
         "duration_s": timeline.duration_s,
@@ -158,6 +161,18 @@ def key_relation(a: str | None, b: str | None) -> str | None:
     return relation(parse_key(a), parse_key(b)) if a and b else None
 
 
+def _beats_document(timeline: Timeline) -> Document:
+    first_beat, beats_s = timeline.beats()
+    return {
+        "beats_s": [_time(beat_s) for beat_s in beats_s],
+        "first_beat": first_beat,
+        "tempo_map": [
+            {"time_s": _time(time_s), "beat": round(beat, 9) + 0.0, "tempo_bpm": round(bpm, 9)}
+            for time_s, beat, bpm in timeline.tempo_points()
+        ],
+    }
+
+
 def _target_document(target: TargetVerdict | None) -> Document | None:
     if target is None:
         return None
@@ -174,8 +189,8 @@ def _placed_document(track: TrackPlacement, gain_db: float | None) -> Document:
     return {
         "name": track.name,
         "file": str(track.file),
-        "start_s": track.start_s,
-        "end_s": track.end_s,
+        "start_s": _time(track.start_s),
+        "end_s": _time(track.end_s),
         "tempo_bpm": track.grid.tempo_bpm,
         "key": track.key,
         **loudness_fields(track.facts.loudness),
@@ -191,8 +206,8 @@ def _transition_document(
         "index": transition.index,
         "from": out.name,
         "to": into.name,
-        "start_s": transition.start_s,
-        "end_s": transition.end_s,
+        "start_s": _time(transition.start_s),
+        "end_s": _time(transition.end_s),
         "overlap_bars": transition.overlap_bars,
         "leave_bar": transition.leave_bar,
         "enter_bar": transition.enter_bar,

@@ -21,7 +21,8 @@ def number(value: float | None, *, digits: int = 1, sign: bool = False) -> str:
     """A figure for people, at most `digits` decimals; a dash where it could not be measured."""
     if value is None:
         return NOT_MEASURABLE
-    return f"{value:{'+' if sign else ''}.{digits}f}"
+    # Adding 0 after rounding takes the sign from a zero.
+    return f"{round(value, digits) + 0.0:{'+' if sign else ''}.{digits}f}"
 
 
 def _table(title: str, *columns: str) -> Table:
