@@ -74,7 +74,8 @@ class Limiter:
     @property
     def mean_reduction_db(self) -> float:
         """The mean over all frames so far of the gain reduction in dB."""
-        return self._reduction_sum_db / self._frames_out if self._frames_out > 0 else 0.0
+        frames = min(self._frames_out, self._frames_in)
+        return self._reduction_sum_db / frames if frames > 0 else 0.0
 
     def push(self, x: NDArray[np.floating]) -> FloatArray:
         """Take a block of shape (n, channels); return what is ready of the output, shape (m, channels)."""
@@ -88,12 +89,11 @@ class Limiter:
     def flush(self) -> FloatArray:
         """Return the rest of the output; the stream ends here."""
         missing = self._frames_in - max(self._frames_out, 0)
-        chunks = -(-(len(self._waiting) + self._delay_frames) // CHUNK_FRAMES)
-        silence = np.zeros((chunks * CHUNK_FRAMES - len(self._waiting), self._waiting.shape[1]))
-        frames_in = self._frames_in
-        rest = self.push(silence)[:missing]
-        self._frames_in = self._frames_out = frames_in
-        return rest
+        silence = np.zeros((CHUNK_FRAMES, self._delayed.shape[1]))
+        rest = [self._limited(np.concatenate((self._waiting, silence))[:CHUNK_FRAMES])]
+        while sum(map(len, rest)) < missing:
+            rest.append(self._limited(silence))
+        return np.concatenate(rest)[:missing]
 
     def _limited(self, chunk: FloatArray) -> FloatArray:
         """One chunk of input, in; the next of output, less what lies before the first frame."""
@@ -105,11 +105,12 @@ class Limiter:
         if reduced.any():
             y = y.copy()
             y[reduced] *= db_to_gain(gain_db[reduced])[:, None]
-            self._max_reduction_db = max(self._max_reduction_db, -float(gain_db.min()))
-            self._reduction_sum_db -= float(gain_db.sum())
-        before = max(-self._frames_out, 0)
+        first = max(-self._frames_out, 0)
+        heard_db = gain_db[first : max(self._frames_in - self._frames_out, 0)]
+        self._max_reduction_db = max(self._max_reduction_db, -float(heard_db.min(initial=0.0)))
+        self._reduction_sum_db -= float(heard_db.sum())
         self._frames_out += len(chunk)
-        return y[before:]
+        return y[first:]
 
     def _needed_db(self, chunk: FloatArray) -> FloatArray:
         """Gain in dB, 0 or less, that brings the waveform on both sides of each frame down to the ceiling."""
