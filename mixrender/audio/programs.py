@@ -102,8 +102,8 @@ def _find(name: str, variable: str, *, install: str) -> Path:
         return Path(found)
     if given:
         raise ToolError(
-            f"{variable} says {given!r}, but no program is there. Correct or unset {variable}; if {name} is not "
-            f"installed yet:\n{_install_lines(install)}"
+            f"{variable} says {given!r}, but no program is there. Correct or unset {variable}; "
+            f"if {name} is not installed yet:\n{_install_lines(install)}"
         )
     searched = "\n".join(f"  {folder}" for folder in os.get_exec_path() if folder) or "  (PATH is empty)"
     raise ToolError(

@@ -108,12 +108,7 @@ def mix_document(result: MixResult) -> Document:
             "target": _target_document(result.target),
             "clipped_samples": result.clipped_samples,
         },
-        "beats_s": beats_s,
-        "first_beat": first_beat,
-        "tempo_map": [
-            {"time_s": time_s, "beat": beat, "tempo_bpm": bpm}
-            for time_s, beat, bpm in timeline.tempo_points()
-        ],
+        **_beats_document(timeline),
         "tracks": [
             _placed_document(track, gain_db)
             for track, gain_db in zip(timeline.tracks, result.gains_db, strict=True)
@@ -135,12 +130,7 @@ def timeline_document(timeline: Timeline, *, plan_file: Path) -> Document:
     return {
         "plan": str(plan_file),
         "duration_s": timeline.duration_s,
-        "beats_s": beats_s,
-        "first_beat": first_beat,
-        "tempo_map": [
-            {"time_s": time_s, "beat": beat, "tempo_bpm": bpm}
-            for time_s, beat, bpm in timeline.tempo_points()
-        ],
+        **_beats_document(timeline),
         "tracks": [_placed_document(track, None) for track in timeline.tracks],
         "transitions": [_transition_document(timeline, t, None) for t in timeline.transitions],
         "problems": [
