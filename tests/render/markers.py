@@ -1,0 +1,211 @@
+"""Tracks of known clicks and tones, plans over them, and a measurement of clicks that owes the product nothing."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from textwrap import dedent
+
+import numpy as np
+import soundfile
+from numpy.typing import NDArray
+from scipy import signal
+
+from mixrender.audio.cache import Cache
+from mixrender.audio.read import content_hash
+from mixrender.facts import Grid, TrackFacts
+from mixrender.loudness.meter import Meter
+from mixrender.plan.load import parse_plan
+from mixrender.plan.model import Plan
+from mixrender.progress import NoProgress
+from mixrender.render.mix import Mix
+from mixrender.render.prepare import PreparedMix, prepare
+from mixrender.timing.build import build_timeline
+from mixrender.timing.timeline import Timeline
+
+RATE_HZ = 44100
+P95_MS, WORST_MS = 1.5, 3.0
+"""How far beats may lie from each other and from the report: the acceptance bounds of the renderer."""
+
+OUT_HZ, IN_HZ = 1500.0, 6000.0
+"""Pitch of the clicks of an outgoing and of an incoming track: two octaves apart, so that filters part them."""
+
+Sound = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class MarkerTrack:
+    """A file, its facts, and what is known of it: when each beat sounds, and at what pitch."""
+
+    path: Path
+    facts: TrackFacts
+    beats_s: Sound
+    click_hz: float
+
+
+def click(t: Sound, hz: float) -> Sound:
+    """A burst that begins at once at t = 0, and falls by 1/e every 6 ms.
+
+    The onset is as sharp as a drum's: a soft rise in one narrow band is no attack to the stretcher.
+    """
+    return np.where(t >= 0, np.exp(-np.clip(t, 0, None) / 0.006) * np.sin(2 * np.pi * hz * t), 0.0)
+
+
+def click_sound(beats_s: Sound, *, hz: float, duration_s: float, rate_hz: int, seed: int = 1) -> Sound:
+    """Clicks at exact times over a quiet low bed, shape (n, 2)."""
+    frames = round(duration_s * rate_hz)
+    rng = np.random.default_rng(seed)
+    low_pass = signal.butter(2, 300.0, fs=rate_hz, output="sos")
+    sound = signal.sosfilt(low_pass, rng.standard_normal((frames, 2)), axis=0) * 0.01
+    for beat_s in beats_s:
+        first = max(int(np.floor(beat_s * rate_hz)), 0)
+        last = min(first + round(0.06 * rate_hz), frames)
+        if first < last:
+            sound[first:last] += 0.5 * click(np.arange(first, last) / rate_hz - beat_s, hz)[:, None]
+    return sound
+
+
+def write_wav(path: Path, sound: Sound, rate_hz: int = RATE_HZ) -> None:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    soundfile.write(path, sound.astype(np.float32), rate_hz, subtype="FLOAT")
+
+
+def facts_of(path: Path, grid: Grid, *, last_leave_bar: int | None = None) -> TrackFacts:
+    """Facts of a file whose grid is known: nothing of the analysis takes part."""
+    sound, rate_hz = soundfile.read(path, always_2d=True)
+    meter = Meter(sample_rate_hz=rate_hz)
+    meter.push(sound)
+    duration_s = len(sound) / rate_hz
+    return TrackFacts(
+        content_hash=content_hash(path),
+        duration_s=duration_s,
+        sample_rate_hz=rate_hz,
+        channels=2,
+        decoder="libsndfile",
+        grid=grid,
+        first_enter_bar=1 if grid.kind != "none" else None,
+        last_leave_bar=last_leave_bar,
+        first_sound_s=0.0,
+        last_sound_s=duration_s,
+        loudness=meter.result(),
+    )
+
+
+def make_track(path: Path, sound: Sound, grid: Grid, *, hz: float = 0.0, rate_hz: int = RATE_HZ) -> MarkerTrack:
+    write_wav(path, sound, rate_hz)
+    return MarkerTrack(path, facts_of(path, grid), np.zeros(0), hz)
+
+
+def click_track(
+    path: Path, bpm: float, *, hz: float, bars: int = 14, bar_1_s: float = 0.3, rate_hz: int = RATE_HZ
+) -> MarkerTrack:
+    """A steady track with a click on each beat from bar 1 on."""
+    beats_s = bar_1_s + np.arange(bars * 4) * 60.0 / bpm
+    duration_s = bar_1_s + bars * 240.0 / bpm
+    sound = click_sound(beats_s, hz=hz, duration_s=duration_s, rate_hz=rate_hz, seed=round(hz))
+    track = make_track(path, sound, Grid("steady", bpm, bar_1_s), hz=hz, rate_hz=rate_hz)
+    return replace(track, beats_s=beats_s)
+
+
+@dataclass(frozen=True)
+class Rendered:
+    """A plan placed in time and ready to be read, before the master."""
+
+    plan: Plan
+    timeline: Timeline
+    prepared: PreparedMix
+
+    @property
+    def mix(self) -> Mix:
+        return self.prepared.mix
+
+    def whole(self) -> Sound:
+        return np.concatenate(list(self.mix.blocks()))
+
+
+def plan_of(text: str, tracks: Sequence[MarkerTrack]) -> tuple[Plan, Timeline]:
+    """A plan over these tracks, called `a`, `b`, `c`; `text` is all of it but the tracks."""
+    names = "abcdefgh"
+    lines = [dedent(text), "tracks:"]
+    more = {}
+    if "#" in text:  # `# a: key_lock: false` gives a field to a track
+        for line in dedent(text).splitlines():
+            if line.startswith("#"):
+                name, _, field = line[1:].strip().partition(": ")
+                more.setdefault(name, []).append(field)
+    for name, track in zip(names, tracks, strict=False):
+        lines += [f"  {name}:", f"    file: {track.path}", *(f"    {field}" for field in more.get(name, []))]
+    plan = parse_plan("\n".join(lines))
+    return plan, build_timeline(plan, [track.facts for track in tracks])
+
+
+def rendered(
+    text: str,
+    tracks: Sequence[MarkerTrack],
+    cache: Cache,
+    *,
+    windows_s: Sequence[tuple[float, float]] | None = None,
+) -> Rendered:
+    plan, timeline = plan_of(text, tracks)
+    prepared = prepare(plan, timeline, cache=cache, progress=NoProgress(), windows_s=windows_s)
+    return Rendered(plan, timeline, prepared)
+
+
+# --- measuring ---
+
+
+def _envelope(sound: Sound, hz: float, rate_hz: int) -> Sound:
+    """Envelope of what lies around `hz`: zero-phase band-pass, then the analytic signal's magnitude."""
+    band = signal.butter(3, [hz * 0.6, hz * 1.6], "bandpass", fs=rate_hz, output="sos")
+    return np.abs(signal.hilbert(signal.sosfiltfilt(band, sound)))
+
+
+def heard_s(sound: Sound, expected_s: Sound, *, hz: float, rate_hz: int = RATE_HZ) -> Sound:
+    """When the click nearest to each expected time begins: NaN where there is none within 15 ms.
+
+    The envelope around the clicks' pitch is correlated with that of one clean click; a parabola through the
+    peak gives fractions of a frame. Shape (n,) for `sound` (one channel) and any shape for `expected_s`.
+    """
+    ahead = round(0.1 * rate_hz)  # so that a click right at the start has room before it
+    envelope = _envelope(np.concatenate((np.zeros(ahead), sound, np.zeros(ahead))), hz, rate_hz)
+    pad = round(0.05 * rate_hz)
+    t = (np.arange(3 * pad) - pad) / rate_hz
+    clean = _envelope(0.5 * click(t, hz), hz, rate_hz)[pad - round(0.004 * rate_hz) : pad + round(0.04 * rate_hz)]
+    clean = clean - clean.mean()
+    lead, reach = round(0.004 * rate_hz), round(0.015 * rate_hz)
+    found = np.full(len(expected_s), np.nan)
+    for i, place_s in enumerate(expected_s):
+        begin = ahead + round(place_s * rate_hz) - lead - reach
+        piece = envelope[max(begin, 0) : begin + len(clean) + 2 * reach]
+        if begin < 0 or len(piece) < len(clean) + 2 * reach or piece.max() < 1e-3:
+            continue
+        likeness = np.correlate(piece, clean, "valid")
+        k = int(np.argmax(likeness))
+        if 0 < k < len(likeness) - 1:
+            before, peak, after = likeness[k - 1 : k + 2]
+            found[i] = (begin - ahead + lead + k + (before - after) / (2 * (before - 2 * peak + after))) / rate_hz
+    return found
+
+
+def check_ms(errors_ms: Sound, name: str, *, p95_ms: float = P95_MS, worst_ms: float = WORST_MS) -> None:
+    """Hold distances in ms within the bounds, and print them."""
+    assert len(errors_ms) and np.all(np.isfinite(errors_ms)), f"{name}: a click was not found"
+    p95, worst = float(np.percentile(np.abs(errors_ms), 95)), float(np.abs(errors_ms).max())
+    print(
+        f"{name}: {len(errors_ms)} beats, median {np.median(errors_ms):+.3f}, p95 {p95:.3f} <= {p95_ms}, "
+        f"worst {worst:.3f} <= {worst_ms} ms"
+    )
+    assert p95 <= p95_ms
+    assert worst <= worst_ms
+
+
+def level_db(sound: Sound) -> float:
+    """RMS level in dB."""
+    return float(10.0 * np.log10(np.mean(np.square(sound)) + 1e-30))
+
+
+def null_db(sound: Sound, reference: Sound) -> float:
+    """Level of what one constant gain on the reference leaves of the sound, in dB against the sound."""
+    gain = float(np.sum(sound * reference) / np.sum(reference * reference))
+    return level_db(sound - gain * reference) - level_db(sound)

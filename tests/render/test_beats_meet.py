@@ -1,0 +1,85 @@
+"""Beats of two tracks meet in every overlap, and lie where the report says: measured on clicks in the mix."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+from markers import IN_HZ, OUT_HZ, MarkerTrack, Rendered, Sound, check_ms, click_track, heard_s, rendered
+
+from mixrender.audio.cache import Cache
+from mixrender.render.measure import transition_offset
+
+TEMPOS = [(124.0, 128.0), (120.0, 126.0), (140.0, 132.0), (87.0, 90.0), (127.43, 125.1)]
+
+WAYS = {
+    "glide": "",
+    "hold": "tempo: hold",
+    "ramp before": "tempo: {{to: {b} BPM, start: -3, over: 3 bars}}",
+    "ramp inside": "tempo: {{to: {b} BPM, start: 1, over: 2 bars}}",
+    "ramp after": "tempo: {{to: {b} BPM, start: 4, over: 3 bars}}",
+    "two ramps": "tempo: [{{to: {middle} BPM, start: -1, over: 2 bars}}, {{to: {b} BPM, start: 2, over: 4 bars}}]",
+}
+"""How the tempo gets from one track's to the other's; `top` is the tempo on top of the plan, half-way."""
+
+
+def plan_text(way: str, a: float, b: float) -> str:
+    top = f"tempo: {(a + b) / 2:g} BPM\n" if way == "top" else ""
+    tempo = WAYS.get(way, "").format(b=b, middle=(a + b) / 2)
+    # Without moves both tracks sound at full level in the whole overlap.
+    entry = f"{{from: a, to: b, leave: 9, enter: 2, overlap: 4 bars, recipe: none{', ' + tempo if tempo else ''}}}"
+    return f"{top}match_loudness: false\nstart: {{at: 1}}\ntransitions:\n  - {entry}\n"
+
+
+def clicks_in(mix: Sound, r: Rendered, index: int, track: MarkerTrack) -> tuple[Sound, Sound]:
+    """Times of the report's beats on which the track sounds whole, and when its clicks are heard there."""
+    placed = r.timeline.tracks[index]
+    _, beats_s = r.timeline.beats()
+    wanted = np.array([t for t in beats_s if placed.start_s <= t < placed.end_s - 0.05])
+    return wanted, heard_s(mix[:, 0], wanted, hz=track.click_hz, rate_hz=r.mix.sample_rate_hz)
+
+
+def check_mix(r: Rendered, tracks: list[MarkerTrack], mix: Sound) -> None:
+    heard = []
+    for index, track in enumerate(tracks):
+        wanted, found = clicks_in(mix, r, index, track)
+        check_ms((found - wanted) * 1000.0, f"track {index + 1} against the report's beats")
+        heard.append(dict(zip(np.round(wanted, 9), found, strict=True)))
+    both = sorted(heard[0].keys() & heard[1].keys())
+    offsets_ms = np.array([heard[1][t] - heard[0][t] for t in both]) * 1000.0
+    check_ms(offsets_ms, "incoming against outgoing")
+    own = transition_offset(r.mix, r.timeline, r.timeline.transitions[0])
+    assert own is not None
+    print(f"the report's own: median {own.median:+.3f}, p95 {own.p95_abs:.3f}, worst {own.worst_abs:.3f} ms")
+    assert own.beats == 16 == len(both)
+    assert own.p95_abs <= 1.5 and own.worst_abs <= 3.0
+    assert abs(own.median - float(np.median(offsets_ms))) <= 0.5
+
+
+def check_way(way: str, a: float, b: float, folder: Path, cache: Cache) -> None:
+    tracks = [
+        click_track(folder / "a.wav", a, hz=OUT_HZ),
+        click_track(folder / "b.wav", b, hz=IN_HZ, bar_1_s=0.517),
+    ]
+    r = rendered(plan_text(way, a, b), tracks, cache)
+    check_mix(r, tracks, r.whole())
+
+
+@pytest.mark.parametrize(("a", "b"), TEMPOS[:2])
+def test_beats_meet_while_the_tempo_glides(a: float, b: float, tmp_path: Path, cache: Cache) -> None:
+    check_way("glide", a, b, tmp_path, cache)
+
+
+@pytest.mark.parametrize("way", ["hold", "two ramps"])
+def test_beats_meet_at_a_held_tempo_and_on_written_ramps(way: str, tmp_path: Path, cache: Cache) -> None:
+    check_way(way, 124.0, 128.0, tmp_path, cache)
+
+
+@pytest.mark.accuracy
+@pytest.mark.parametrize("way", [*WAYS, "top"])
+@pytest.mark.parametrize(("a", "b"), TEMPOS)
+def test_beats_meet_at_every_tempo_in_every_way(
+    way: str, a: float, b: float, tmp_path: Path, cache: Cache
+) -> None:
+    check_way(way, a, b, tmp_path, cache)
