@@ -126,7 +126,9 @@ def _harmony(slots: Slots, per_bar: int) -> FloatArray:
     peak, spread = float(by_slot.max()), float(by_slot.std())
     if spread <= 1e-9:
         return np.zeros(per_bar)
-    score = _HARMONY * (by_slot - by_slot.min()) / peak + _HARMONY_CLARITY * (by_slot - by_slot.mean()) / spread
+    score = (
+        _HARMONY * (by_slot - by_slot.min()) / peak + _HARMONY_CLARITY * (by_slot - by_slot.mean()) / spread
+    )
     return np.asarray(score * peak / (peak + _FAINT_HARMONY))
 
 

@@ -31,7 +31,7 @@ _EARLY_S = 0.005
 
 @dataclass(frozen=True)
 class Beats:
-    """The grid, how sure it is (0 to 1), warnings for people, and what sounds from bar 1 on (None: no grid)."""
+    """The grid, how sure it is (0 to 1), warnings for people, what sounds from bar 1 on (None: no grid)."""
 
     grid: Grid
     confidence: float
@@ -41,7 +41,7 @@ class Beats:
 
 @dataclass(frozen=True)
 class _Pulse:
-    """A train of beats: `time_of` gives the seconds of (fractional) beats counted from the first in the file."""
+    """A train of beats: `time_of` gives the seconds of beats counted from the first in the file."""
 
     time_of: Callable[[FloatArray], FloatArray]
     count: int
@@ -129,7 +129,7 @@ def _with_bars(
     slots = slots_of(signal, curves, lambda s: pulse.time_of(s / PER_BEAT), count)
     first_slot = int(np.searchsorted(slots.times_s, first_sound_s - 0.03))
     start = bar_start(slots, beats_per_bar=beats_per_bar, first_slot=first_slot)
-    beats = start.slot / PER_BEAT + np.arange(-beats_per_bar, pulse.count + 1)
+    beats = start.slot / PER_BEAT + np.arange(-beats_per_bar, pulse.count + 1, dtype=np.float64)
     beats_s = pulse.time_of(beats)
     beats_s = beats_s + attack_offset_s(signal, beats_s)
     bar_lines_s = beats_s[::beats_per_bar]

@@ -1,7 +1,7 @@
 """A fine onset curve and a rough tempo in, the straight line of beats through the whole track out.
 
-The curve is cut into bars of the rough tempo. Each bar is slid against the average bar; a line through the best
-slides corrects the tempo. All that repeats counts, so that it does not matter yet which pulse is the beat.
+The curve is cut into bars of the rough tempo. Each bar is slid against the average bar; a line through the
+best slides corrects the tempo. All that repeats counts: which pulse is the beat does not matter yet.
 """
 
 from __future__ import annotations
@@ -76,7 +76,7 @@ def fit_line(fine: NDArray[np.float32], tempo_bpm: float) -> LineFit | None:
     cut, starts_s = _cut(fine, beat_s, origin_s)
     profile = cut.mean(axis=0)
     slides_s, weights = _slides(cut, profile, 0.045)
-    return LineFit(beat_s, origin_s % beat_s, slides_s, weights, np.roll(profile, 0), slope_error)
+    return LineFit(beat_s, origin_s % beat_s, slides_s, weights, profile, slope_error)
 
 
 def anchored(fit: LineFit) -> float:
@@ -138,7 +138,7 @@ def _cut(fine: NDArray[np.float32], beat_s: float, origin_s: float) -> tuple[Flo
     bins = _PULSES * 4 * max(round(beat_s / 4.0 / _BIN_S), 1)
     first = int(np.ceil(-origin_s / length_s))
     last = int(np.floor((fine.size / FINE_RATE_HZ - origin_s) / length_s))
-    starts_s = origin_s + length_s * np.arange(first, last)
+    starts_s = origin_s + length_s * np.arange(first, last, dtype=np.float64)
     times_s = starts_s[:, None] + np.arange(bins) * (length_s / bins)
     curve = np.minimum(fine, 12.0)
     return np.interp(times_s * FINE_RATE_HZ, np.arange(curve.size), curve), starts_s

@@ -22,8 +22,8 @@ _TUNING_S = 60.0
 _CLEAR_GAP = 0.05
 _LEAST_FIT = 0.25
 
-# The profiles "bgate" of Faraldo, "Tonality estimation in electronic dance music", PhD thesis, UPF 2017: means of
-# the chroma of dance tracks in each key, from the tonic up, small values set to 0.
+# The profiles "bgate" of Faraldo, "Tonality estimation in electronic dance music", PhD thesis, UPF 2017:
+# means of the chroma of dance tracks in each key, from the tonic up, small values set to 0.
 _MAJOR = (1.00, 0.00, 0.42, 0.00, 0.53, 0.37, 0.00, 0.77, 0.00, 0.38, 0.21, 0.30)
 _MINOR = (1.00, 0.00, 0.36, 0.39, 0.00, 0.38, 0.00, 0.74, 0.27, 0.00, 0.42, 0.23)
 
@@ -72,7 +72,7 @@ def _highpassed(signal: NDArray[np.float32]) -> NDArray[np.float32]:
 
 
 def _tuning(signal: NDArray[np.float32]) -> float:
-    """How far the notes lie above A = 440 Hz, in semitones from -0.5 to 0.5, judged from the middle of the track."""
+    """How far the notes in the middle of the track lie above A = 440 Hz, in semitones from -0.5 to 0.5."""
     import librosa  # takes seconds to import; only the analysis of a new file needs it
 
     span = round(_TUNING_S * RATE_HZ)

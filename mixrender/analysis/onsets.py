@@ -39,8 +39,8 @@ _DEAD_ZONE = 0.03
 class OnsetCurves:
     """Onset strengths at COARSE_RATE_HZ, each curve scaled to a mean of 1 (or all 0).
 
-    `bands`: shape (4, n), low to high as BANDS_HZ; `burst`: shape (n,), noise bursts such as snares and claps;
-    `levels`: shape (4, n), compressed loudness of each band, not a rise.
+    `bands`: shape (4, n), low to high as BANDS_HZ; `burst`: shape (n,), noise bursts such as snares and
+    claps; `levels`: shape (4, n), compressed loudness of each band, not a rise.
     """
 
     bands: Curve

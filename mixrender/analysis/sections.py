@@ -15,7 +15,7 @@ FloatArray = NDArray[np.float64]
 _CONTEXT_BARS = 4
 _PHRASE_BARS = 8
 _SOUNDING_DB = -30.0
-_MOVING = 0.25
+_MOVING = 0.2
 
 
 @dataclass(frozen=True)
@@ -28,18 +28,19 @@ class Form:
 
 
 def find_form(slots: Slots, levels_db: FloatArray, *, beats_per_bar: int = 4) -> Form:
-    """The form of a track whose slot 0 is the first of bar 1; `levels_db` is the loudness of each whole bar."""
+    """The form of a track whose slot 0 is the first of bar 1; `levels_db`: level of each whole bar."""
     per_bar = PER_BEAT * beats_per_bar
     bars = min(slots.times_s.size // per_bar, levels_db.size)
     if bars == 0:
         return Form((), 1, 1)
     features = bar_features(slots, bars=bars, per_bar=per_bar)
-    first, last = _sounding(levels_db[:bars], features)
+    attacks = _per_bar(slots.attacks[:4], bars, per_bar).sum(axis=(0, 2))
+    first, last = _sounding(levels_db[:bars], attacks)
     return Form(_starts(novelty(features)), first, last)
 
 
 def bar_features(slots: Slots, *, bars: int, per_bar: int) -> FloatArray:
-    """One standardised vector a bar: loudness of the bands, attacks on the beats, pitches, shape (m, bars)."""
+    """One standardised vector a bar, shape (m, bars): loudness of the bands, attacks, pitches."""
     levels = _per_bar(slots.levels, bars, per_bar).mean(axis=2)
     attacks = _per_bar(slots.attacks, bars, per_bar)
     on_beats = attacks[:, :, ::PER_BEAT].mean(axis=2)
@@ -80,10 +81,11 @@ def _habit(change: FloatArray) -> int:
     return int(np.argmax(sums)) if sums.max() > 1.3 * sums[0] else 0
 
 
-def _sounding(levels_db: FloatArray, features: FloatArray) -> tuple[int, int]:
-    """First bar worth sounding and the bar line after the last one."""
+def _sounding(levels_db: FloatArray, attacks: FloatArray) -> tuple[int, int]:
+    """First bar worth sounding and the bar line after the last one; a tail in which nothing begins is not."""
     loud_db = float(np.percentile(levels_db, 90))
-    worth = np.flatnonzero(levels_db > loud_db + _SOUNDING_DB)
+    moving = attacks > _MOVING * np.median(attacks)
+    worth = np.flatnonzero((levels_db > loud_db + _SOUNDING_DB) & moving)
     if worth.size == 0:
         return 1, levels_db.size + 1
     return int(worth[0]) + 1, int(worth[-1]) + 2

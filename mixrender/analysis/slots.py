@@ -47,11 +47,13 @@ class Slots:
 def slots_of(
     signal: NDArray[np.float32], curves: OnsetCurves, time_of: Callable[[FloatArray], FloatArray], count: int
 ) -> Slots:
-    """Read `count` sixteenths; `time_of` gives the seconds of sixteenths (an array that may hold -1 and count)."""
+    """Read `count` sixteenths; `time_of` gives the seconds of sixteenths, also beyond the ends."""
     times_s = time_of(np.arange(count, dtype=np.float64))
-    borders_s = time_of(np.arange(count + 1, dtype=np.float64) - 0.5)
+    borders_s = time_of(np.arange(-0.5, count, 1.0))
     attacks = np.stack([_peaks(curve, borders_s) for curve in (*curves.bands, curves.burst)])
-    levels = np.stack([_means(curve, times_s, time_of(np.arange(count) + 1.0)) for curve in curves.levels])
+    levels = np.stack(
+        [_means(curve, times_s, time_of(np.arange(1.0, count + 1.0))) for curve in curves.levels]
+    )
     return Slots(times_s, attacks, levels, _pitches(signal, times_s))
 
 

@@ -96,8 +96,8 @@ class FactsStore:
         version = connection.execute("PRAGMA user_version").fetchone()[0]
         if version > SCHEMA_VERSION:
             raise MachineError(
-                f"{self.path}: this library was written by a newer mixrender (schema {version}, this one knows "
-                f"{SCHEMA_VERSION}). Update mixrender, or move the file away to start a new one."
+                f"{self.path}: this library was written by a newer mixrender (schema {version}, this one "
+                f"knows {SCHEMA_VERSION}). Update mixrender, or move the file away to start a new one."
             )
         if version < SCHEMA_VERSION:
             connection.execute("PRAGMA journal_mode = WAL")

@@ -31,15 +31,17 @@ _RATIOS = (1.0, 2.0, 0.5, 1.5, 2 / 3, 4 / 3, 0.75)
 
 @dataclass(frozen=True)
 class TempoChoice:
-    """The chosen tempo, how probable its octave is (0 to 1), the rival in its family, and how clearly the
-    family beats the next one (`margin`, 0 and more; 1 is clear)."""
+    """The chosen tempo, how probable its octave is (0 to 1), and its rival an octave away.
+
+    `margin` is how clearly its family beats the next one (0 and more; 1 is clear), `strength` the share of
+    the onset energy that repeats with the beat, 0 to 1: near 0 means that there is no beat.
+    """
 
     tempo_bpm: float
     octave_probability: float
     rival_bpm: float | None
     margin: float
     strength: float
-    """Share of the onset energy that repeats with the beat, 0 to 1: near 0 means that there is no beat."""
 
 
 @dataclass(frozen=True)
@@ -97,7 +99,7 @@ def comb(autocorrelation: FloatArray, tempi_bpm: FloatArray) -> FloatArray:
 
 
 def family_scores(rhythm: Rhythm, tempi_bpm: FloatArray) -> FloatArray:
-    """How well each tempo's metre (bar, half bar, beat, half beat, quarter beat) is borne out; one unit is clear.
+    """How well each tempo's metre, from the bar to the quarter beat, is borne out; one unit is clear.
 
     A tempo in a ratio such as 3:2 to the true one shares some of its lines, but never all.
     """
@@ -185,7 +187,7 @@ def _same_family(a_bpm: float, b_bpm: float) -> bool:
 
 
 def _at(curve: FloatArray, positions: FloatArray) -> FloatArray:
-    return np.interp(positions, np.arange(curve.size), curve, right=0.0)
+    return np.asarray(np.interp(positions, np.arange(curve.size), curve, right=0.0))
 
 
 def _levelled(curve: NDArray[np.float32]) -> FloatArray:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import itertools
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -50,8 +51,8 @@ def library_of(cache: Cache) -> FactsStore:
 def analyze_file(path: Path, *, cache: Cache, progress: Progress | None = None) -> TrackFacts:
     """The facts of one track, from the library if this version of the analysis has heard the same sound.
 
-    A grid that the user set by hand replaces the measured one. Raises AudioError if the file cannot be read
-    and MachineError if the library cannot be used; music without a beat is no error but a grid of kind `none`.
+    A grid that the user set by hand replaces the measured one. Raises AudioError if the file cannot be read,
+    MachineError if the library cannot be used. Music without a beat is no error but a grid of kind `none`.
     """
     path = Path(path)
     library = library_of(cache)
@@ -146,7 +147,7 @@ def _levels_db(signal: NDArray[np.float32], lines_s: list[float]) -> NDArray[np.
     frames = np.clip(np.round(np.array(lines_s) * RATE_HZ).astype(int), 0, signal.size)
     powers = [
         float(np.mean(signal[a:b].astype(np.float64) ** 2)) if b > a else 0.0
-        for a, b in zip(frames, frames[1:], strict=False)
+        for a, b in itertools.pairwise(frames)
     ]
     return np.asarray(10.0 * np.log10(np.array(powers) + 1e-12))
 

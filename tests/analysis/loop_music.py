@@ -12,7 +12,12 @@ RATE_HZ = 44100
 
 # Sixteenths of one bar on which each drum sounds.
 PATTERNS: dict[str, dict[str, tuple[int, ...]]] = {
-    "four on the floor": {"kick": (0, 4, 8, 12), "snare": (4, 12), "hat": (2, 6, 10, 14), "bass": (2, 6, 10, 14)},
+    "four on the floor": {
+        "kick": (0, 4, 8, 12),
+        "snare": (4, 12),
+        "hat": (2, 6, 10, 14),
+        "bass": (2, 6, 10, 14),
+    },
     "breakbeat": {"kick": (0, 10), "snare": (4, 12), "hat": tuple(range(0, 16, 2)), "bass": (0, 3, 10)},
     "two-step": {"kick": (0, 10), "snare": (4, 12), "hat": (2, 5, 6, 10, 13, 14), "bass": (0, 6, 10)},
     "hip-hop": {"kick": (0, 7, 10), "snare": (4, 12), "hat": tuple(range(0, 16, 2)), "bass": (0, 7, 10)},
@@ -56,7 +61,7 @@ def make_track(
     seed: int = 1,
     tail_s: float = 1.5,
 ) -> Track:
-    """A track of eight bars a section. `drift` is the factor on the tempo at a beat; `tonic` counts from C."""
+    """Eight bars a section. `drift` is the factor on the tempo at a beat, `tonic` counts from C."""
     beats = 32 * len(sections)
     lengths = [60.0 / (tempo_bpm * drift(beat)) for beat in range(beats)]
     times_s = lead_s + np.concatenate([[0.0], np.cumsum(lengths)])
@@ -64,7 +69,9 @@ def make_track(
     drums = _drums(np.random.default_rng(seed))
     for index, parts in enumerate(sections):
         for bar in range(8 * index, 8 * index + 8):
-            _play_bar(sound, times_s, bar, parts, PATTERNS[pattern], drums, swing=swing, minor=minor, tonic=tonic)
+            _play_bar(
+                sound, times_s, bar, parts, PATTERNS[pattern], drums, swing=swing, minor=minor, tonic=tonic
+            )
     sound *= 0.6 / np.abs(sound).max()
     stereo = np.repeat(sound[:, None], 2, axis=1).astype(np.float32)
     names = ("C", "C#", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B")
@@ -83,7 +90,11 @@ def _play_bar(sound, times_s, bar, parts, pattern, drums, *, swing, minor, tonic
             _add(sound, start, 0.12 * _chord(root, thirds[bar % 4], end - start))
         else:
             for step in pattern[part]:
-                _add(sound, _step_time(times_s, bar, step, swing), drums[part] if part != "bass" else _bass(root))
+                _add(
+                    sound,
+                    _step_time(times_s, bar, step, swing),
+                    drums[part] if part != "bass" else _bass(root),
+                )
 
 
 def _step_time(times_s, bar, step, swing):

@@ -78,14 +78,14 @@ def test_at_87_and_174_the_tempo_is_one_of_the_two_and_the_other_is_offered(temp
     found = beats_of(make_track(tempo_bpm=tempo_bpm, pattern="hip-hop", sections=SHORT))
 
     octaves = np.log2(found.grid.tempo_bpm / tempo_bpm)
-    print(f"found {found.grid.tempo_bpm} BPM for {tempo_bpm}: {octaves:+.5f} octaves (a whole number, bound 1e-4)")
+    print(f"found {found.grid.tempo_bpm} BPM for {tempo_bpm}: {octaves:+.5f} octaves (whole to 1e-4)")
     assert abs(octaves - round(octaves)) <= 1e-4
     assert round(found.grid.tempo_bpm) == tempo_bpm or "87 or 174 BPM?" in found.warnings
 
 
 def test_the_published_beat_and_tempo_scores_are_full():
-    # mir_eval 0.8 `beat.f_measure` (within 70 ms), `beat.continuity`, `tempo.detection` (within 8 %); they ask far
-    # less than the bounds above.
+    # mir_eval 0.8 `beat.f_measure` (within 70 ms), `beat.continuity`, `tempo.detection` (within 8 %): they
+    # ask far less than the bounds above.
     track = make_track(tempo_bpm=126.0, pattern="two-step", sections=SHORT, swing=0.6)
     found = beats_of(track)
     times = times_of(found, track)
@@ -130,7 +130,12 @@ def test_bar_1_is_the_first_bar_line_after_the_first_sound():
 
 
 def test_bar_1_is_found_when_the_drums_come_in_late():
-    sections = (("chords",), ("kick", "hat", "chords"), ("kick", "snare", "hat", "bass", "chords"), ("kick", "hat"))
+    sections = (
+        ("chords",),
+        ("kick", "hat", "chords"),
+        ("kick", "snare", "hat", "bass", "chords"),
+        ("kick", "hat"),
+    )
     track = make_track(tempo_bpm=128.0, sections=sections, lead_s=0.2)
 
     assert_right(beats_of(track), track)
@@ -147,7 +152,10 @@ def test_leading_silence_moves_the_grid_and_nothing_else(lead_s):
 @pytest.mark.accuracy
 @pytest.mark.parametrize(
     ("name", "drift"),
-    [("a ramp of 3 %", lambda beat: 1 + 0.03 * beat / 192), ("waves of 1 %", lambda beat: 1 + 0.01 * np.sin(beat / 15))],
+    [
+        ("a ramp of 3 %", lambda beat: 1 + 0.03 * beat / 192),
+        ("waves of 1 %", lambda beat: 1 + 0.01 * np.sin(beat / 15)),
+    ],
 )
 def test_a_drifting_track_lists_its_beats_and_says_so(name, drift):
     track = make_track(tempo_bpm=120.0, drift=drift)
