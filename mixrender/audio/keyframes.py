@@ -28,11 +28,12 @@ that frame lies this long before the attack (measured with clicks, ratios 0.9 to
 BLOCK_FRAMES = 1024
 """The `rubberband` program hands the sound to its engine in blocks of this length."""
 
-_CORNER = 0.002
-"""A change of ratio from which a corner of the map is met within a block instead of within a beat."""
+_CORNER = 0.01
+"""A change of ratio from which a corner of the map is met within a block; a smaller one may be met a block
+late, by which beats are at most 0.25 ms off."""
 
-_LANDINGS = 24
-"""How many ways to the last stations are tried, in search of one that ends in step."""
+_LANDINGS = (24, 8)
+"""How many ways to the last station but one, and on to the bridge behind it, are tried to end in step."""
 
 _NUDGE_FRAMES = 24
 """How far a key frame's target is moved in search of one by which the engine arrives where it should."""
@@ -61,9 +62,8 @@ class _Engine:
         window = _power_of_two(math.ceil(rate_hz / 16))
         return cls(rate_hz=rate_hz, window=window, waiting=window // 2)
 
-    def block(self, ratio: float) -> None:
-        """Take one more block of sound at `ratio`."""
-        hop = self._hop(ratio)
+    def block(self, ratio: float, hop: int) -> None:
+        """Take one more block of sound at `ratio`, for which `hop` is `self.hop(ratio)`."""
         if self.ratio and ratio != self.ratio:
             self.checkpoint = (self.shadow_source, self._expected(self.ratio))
         self.ratio = ratio
@@ -76,7 +76,8 @@ class _Engine:
         self.source += hops * hop
         self.target += hops * out_hop
 
-    def _hop(self, ratio: float) -> int:
+    def hop(self, ratio: float) -> int:
+        """Step between analysis windows, in source frames."""
         wanted = 256.0
         if ratio > 1.5:
             wanted = 2.0 ** (8.0 + 2.0 * math.log10(ratio - 0.5))
@@ -104,8 +105,9 @@ class _Engine:
     def advanced(self, ratio: float, source: float) -> _Engine:
         """A copy that has taken blocks at `ratio` until its source frame is at or beyond `source`."""
         copy = replace(self)
+        hop = self.hop(ratio)
         while copy.source < source:
-            copy.block(ratio)
+            copy.block(ratio, hop)
         return copy
 
 
@@ -160,7 +162,7 @@ def lead_frames(at_least: int, *, sample_rate_hz: int) -> int:
     attack = attack_frames(sample_rate_hz)
     engine = _Engine.started(sample_rate_hz)
     while engine.source + attack < at_least:
-        engine.block(1.0)
+        engine.block(1.0, engine.hop(1.0))
     return engine.source + attack
 
 
@@ -190,8 +192,8 @@ def _landed(ways: list[_Path], last: tuple[float, bool], wanted: Wanted) -> _Pat
     """The way over the last station that ends with source and target in step, or as nearly as found."""
     source, corner = last
     best: tuple[float, _Path] | None = None
-    for path in ways[:_LANDINGS]:
-        for way in path.to(source, wanted, corner=corner, breadth=_LANDINGS):
+    for path in ways[: _LANDINGS[0]]:
+        for way in path.to(source, wanted, corner=corner, breadth=_LANDINGS[1]):
             cost = 64.0 * abs(way.lag(wanted)) + way.missed_frames + path.missed_frames
             if best is None or cost < best[0]:
                 best = (cost, way)
@@ -253,7 +255,7 @@ class _Path:
         begins = engine.source
         while engine.source <= source:
             begins = engine.source
-            engine.block(ratio)
+            engine.block(ratio, engine.hop(ratio))
         return begins
 
     def _ratio(self, source: float, wanted: Wanted) -> float:
@@ -273,7 +275,9 @@ class _Path:
         for step in sorted(
             range(plain - _NUDGE_FRAMES, plain + _NUDGE_FRAMES + 1), key=lambda s: abs(s - plain)
         ):
-            if step > 0:
+            # At exactly 1 the engine jumps to the source's phases, which steady tones show as a dip. That
+            # is for the lead-in and the tail alone.
+            if step > 0 and (step != distance or last_source == 0):
                 engine = self.engine.advanced(step / distance, source)
                 missed = abs(engine.target - wanted.at(engine.source))
                 ways.append(_Path(engine, [*self.key_frames, (source, last_target + step)], missed))
@@ -281,5 +285,5 @@ class _Path:
 
     def lag(self, wanted: Wanted) -> int:
         """Whole frames by which the engine is late against the map once it has settled in the tail."""
-        engine = self.engine.advanced(wanted.tail_ratio, self.engine.source + 24 * BLOCK_FRAMES)
+        engine = self.engine.advanced(wanted.tail_ratio, self.engine.source + 16 * BLOCK_FRAMES)
         return round(engine.target - wanted.at(engine.source))

@@ -192,7 +192,8 @@ class _Plan:
     The engine's frame 0 is source frame `source_origin` and target frame `target_origin`. It makes the sound
     longer by the factor `pitch`, and reading that much faster raises the pitch: the engine's own change of
     pitch would put beats up to 2 ms away from the map. The output covers the target frames [first, last). An
-    offset (target minus source) is None where nothing untouched follows.
+    offset (target minus source) is None where nothing untouched follows. The last knot is at target frame
+    `tail_knot`; the lag there is made up for over `settling` frames.
     """
 
     followed: keyframes.Followed
@@ -202,6 +203,8 @@ class _Plan:
     target_origin: int
     first: int
     last: int
+    tail_knot: int
+    settling: int
     head_offset: int | None
     tail_offset: int | None
 
@@ -245,6 +248,8 @@ class _Plan:
             target_origin=target_origin,
             first=covered.first_target_frame,
             last=covered.first_target_frame + covered.frames,
+            tail_knot=round(float(knots[-1, 1])),
+            settling=min(sample_rate_hz, math.ceil((knots[-1, 1] - knots[0, 1]) / 2.0)),
             head_offset=_whole_offset(knots[0], "head") if head_untouched else None,
             tail_offset=_whole_offset(knots[-1], "tail") if tail_untouched else None,
         )
@@ -262,14 +267,27 @@ def _run_engine(source: Source, plan: _Plan, *, out: Path) -> RawAudio:
     return RawAudio(out, frames, plan.sample_rate_hz)
 
 
+def _positions(plan: _Plan, start: int, stop: int) -> FloatArray:
+    """Where in the engine's output the target frames [start, stop) are read.
+
+    Where the source follows untouched, the one or two frames that the engine ends late or early are made up
+    for over the last second, at most 0.1 cents off the pitch, so that the tail is the source frame by frame.
+    """
+    frames = np.arange(start, stop, dtype=np.float64)
+    if plan.tail_offset is None or not plan.followed.tail_lag_frames:
+        return (frames - plan.target_origin) * plan.pitch
+    share: FloatArray = np.clip((frames - plan.tail_knot) / plan.settling + 1.0, 0.0, 1.0)
+    return frames - plan.target_origin + plan.followed.tail_lag_frames * share
+
+
 def _by_target(raw: RawAudio, plan: _Plan, start: int, stop: int) -> NDArray[np.float32] | FloatArray:
     """The engine's sound at the target frames [start, stop), read at the speed that makes its pitch."""
-    if plan.pitch == 1.0:
-        return raw.read(start - plan.target_origin, stop - plan.target_origin)
-    positions = (np.arange(start, stop) - plan.target_origin) * plan.pitch
-    margin = reach_frames(plan.pitch)
-    begin = math.floor(positions[0]) - margin
-    return varispeed(raw.read(begin, math.ceil(positions[-1]) + margin), positions - begin)
+    positions = _positions(plan, start, stop)
+    first, last = math.floor(positions[0]), math.ceil(positions[-1])
+    if last - first == stop - start - 1 and np.array_equal(positions, np.arange(first, last + 1)):
+        return raw.read(first, last + 1)
+    margin = reach_frames(max(plan.pitch, 1.001))
+    return varispeed(raw.read(first - margin, last + margin), positions - (first - margin))
 
 
 def _joined(
