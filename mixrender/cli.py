@@ -129,7 +129,7 @@ def preview(
         result = api.preview(
             loaded, output, only=only, lead_bars=lead_bars, tail_bars=tail_bars, progress=terminal.progress()
         )
-        terminal.warn([*result.timeline.problems, *result.warnings])
+        terminal.warn(result.all_warnings())
         terminal.show(tables.clips_table(result), tables.transitions_table(result))
         terminal.say(f"Wrote {len(result.files)} files to {result.files[-1].parent}. {LOUD}")
         terminal.document(document.mix_document(result))
@@ -144,7 +144,7 @@ def render(plan: PlanFile, output: OutDir = None, quiet: Quiet = False, as_json:
     terminal = Terminal(quiet=quiet, as_json=as_json)
     with terminal.reported():
         result = api.render(load_plan(plan), output, progress=terminal.progress())
-        terminal.warn([*result.timeline.problems, *result.warnings])
+        terminal.warn(result.all_warnings())
         terminal.show(*tables.mix_tables(result))
         terminal.say(f"Wrote {', '.join(str(file) for file in result.files)}")
         terminal.say(f"{LOUD} {LICENCES}")
@@ -198,7 +198,7 @@ def demo(
     terminal = Terminal(quiet=quiet, as_json=as_json)
     with terminal.reported():
         plan, previews, result = api.demo(folder, progress=terminal.progress())
-        terminal.warn([*result.timeline.problems, *result.warnings])
+        terminal.warn(result.all_warnings())
         terminal.show(*tables.timeline_tables(result.timeline), tables.clips_table(previews))
         terminal.show(*tables.mix_tables(result))
         terminal.say(f"The plan:  {plan}")

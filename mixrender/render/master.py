@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from mixrender.dsp.limiter import Limiter
 from mixrender.errors import InputError, PlanError
@@ -11,6 +11,7 @@ from mixrender.facts import Loudness
 from mixrender.loudness.meter import Meter
 from mixrender.loudness.targets import TARGETS
 from mixrender.plan.model import Plan
+from mixrender.progress import Progress
 from mixrender.render.result import MasterFigures, TargetVerdict
 from mixrender.units import FloatArray, db_to_gain
 
@@ -51,23 +52,33 @@ class Mastering:
         return MasterFigures(self.setting.gain_db, self.max_reduction_db, self.mean_reduction_db, False)
 
 
-def find_setting(blocks: Blocks, plan: Plan, *, sample_rate_hz: int) -> Mastering:
-    """Measure the mix and decide its master.
+def find_setting(
+    blocks: Blocks, plan: Plan, *, frames: int, sample_rate_hz: int, progress: Progress
+) -> Mastering:
+    """Measure the mix of `frames` frames and decide its master.
 
-    Without a loudness target the gain only ever lowers: to bring the true peak to -1 dBTP, with no limiter.
-    With one, the gain is searched for until the limited mix is as loud as asked. Raises InputError where the
-    plan forbids the limiter and the target cannot be had without it.
+    Without a loudness target the gain only ever lowers: to bring the true peak to the ceiling, with no
+    limiter. With one, the gain is searched for until the limited mix is as loud as asked. Raises InputError
+    where the plan forbids the limiter and the target cannot be had without it.
     """
-    before, _ = _pass(blocks, Setting(0.0, None), sample_rate_hz)
+
+    def listen(setting: Setting, label: str) -> Mastering:
+        chain = MasterChain(setting, sample_rate_hz=sample_rate_hz)
+        meter = Meter(sample_rate_hz=sample_rate_hz)
+        with progress.task(label, total=frames) as advance:
+            for block in chain.run(blocks()):
+                meter.push(block)
+                advance(len(block))
+        return Mastering(setting, meter.result(), chain.max_reduction_db, chain.mean_reduction_db)
+
     target_lufs, ceiling_dbtp = target_of(plan)
-    peak_dbtp = before.true_peak_dbtp
+    before = listen(Setting(0.0, None), "Measuring the mix")
+    peak_dbtp = before.loudness.true_peak_dbtp
     if peak_dbtp is None:
-        return Mastering(Setting(0.0, None), before, 0.0, 0.0, ("the mix is silent",))
-    if target_lufs is None or before.integrated_lufs is None:
-        setting = Setting(min(0.0, ceiling_dbtp - peak_dbtp), None)
-        after, _ = _pass(blocks, setting, sample_rate_hz)
-        return Mastering(setting, after, 0.0, 0.0)
-    gain_db = target_lufs - before.integrated_lufs
+        return replace(before, warnings=("the mix is silent",))
+    if target_lufs is None or before.loudness.integrated_lufs is None:
+        return listen(Setting(min(0.0, ceiling_dbtp - peak_dbtp), None), "Mastering")
+    gain_db = target_lufs - before.loudness.integrated_lufs
     over_db = peak_dbtp + gain_db - ceiling_dbtp
     if over_db > 0 and not plan.limiter:
         message = (
@@ -75,36 +86,37 @@ def find_setting(blocks: Blocks, plan: Plan, *, sample_rate_hz: int) -> Masterin
             f"the plan says `limiter: false`; ask for {target_lufs - over_db:.1f} LUFS or less, or allow it"
         )
         raise InputError(message)
-    return _search(blocks, target_lufs, gain_db, ceiling_dbtp, sample_rate_hz)
+    found = _search(listen, target_lufs, gain_db, ceiling_dbtp)
+    if found.max_reduction_db > REDUCTION_WARN_DB:
+        warning = (
+            f"the limiter takes up to {found.max_reduction_db:.1f} dB away to reach {target_lufs:g} LUFS; "
+            "a lower target would keep more of the punch"
+        )
+        return replace(found, warnings=(warning,))
+    return found
 
 
 def _search(
-    blocks: Blocks, target_lufs: float, gain_db: float, ceiling_dbtp: float, sample_rate_hz: int
+    listen: Callable[[Setting, str], Mastering], target_lufs: float, gain_db: float, ceiling_dbtp: float
 ) -> Mastering:
-    """Limiting takes loudness away, so the gain is raised by what is missing until nothing is."""
-    best: Mastering | None = None
-    for _ in range(MAX_PASSES):
-        setting = Setting(gain_db, ceiling_dbtp)
-        loudness, limiter = _pass(blocks, setting, sample_rate_hz)
-        assert loudness.integrated_lufs is not None and limiter is not None
-        missing = target_lufs - loudness.integrated_lufs
-        found = Mastering(setting, loudness, limiter.max_reduction_db, limiter.mean_reduction_db)
-        if best is None or abs(missing) < abs(target_lufs - (best.loudness.integrated_lufs or -99.0)):
-            best = found
+    """Limiting takes loudness away: raise the gain by what is missing, along the slope seen so far."""
+    tried: list[tuple[float, float, Mastering]] = []
+    slope = 0.8
+    for number in range(1, MAX_PASSES + 1):
+        found = listen(Setting(gain_db, ceiling_dbtp), f"Mastering, pass {number}")
+        assert found.loudness.integrated_lufs is not None
+        missing = target_lufs - found.loudness.integrated_lufs
+        tried.append((abs(missing), gain_db, found))
         if abs(missing) <= CLOSE_ENOUGH_LU:
             break
-        # Half as much again: each dB of gain brings less than a dB of loudness once the limiter works.
-        gain_db += missing * (1.5 if missing > 0 and limiter.max_reduction_db > 0 else 1.0)
-    assert best is not None
-    if best.max_reduction_db > REDUCTION_WARN_DB:
-        warning = (
-            f"the limiter takes up to {best.max_reduction_db:.1f} dB away to reach {target_lufs:g} LUFS; "
-            "a lower target would keep more of the punch"
-        )
-        return Mastering(
-            best.setting, best.loudness, best.max_reduction_db, best.mean_reduction_db, (warning,)
-        )
-    return best
+        if len(tried) > 1:
+            (_, gain_before_db, before), (_, gain_now_db, now) = tried[-2:]
+            assert before.loudness.integrated_lufs is not None and now.loudness.integrated_lufs is not None
+            gained = now.loudness.integrated_lufs - before.loudness.integrated_lufs
+            # The harder the limiter works, the less a dB brings; the bound keeps one step from running away.
+            slope = min(max(gained / (gain_now_db - gain_before_db), 0.15), 1.0)
+        gain_db += missing / slope
+    return min(tried, key=lambda attempt: attempt[0])[2]
 
 
 def target_of(plan: Plan) -> tuple[float | None, float]:
@@ -149,35 +161,36 @@ def verdict(plan: Plan, loudness: Loudness) -> TargetVerdict | None:
     return TargetVerdict(target_lufs, ceiling_dbtp, not reasons, "; ".join(reasons))
 
 
-def mastered(blocks: Iterable[FloatArray], setting: Setting, *, sample_rate_hz: int) -> Iterator[FloatArray]:
-    """The blocks with gain and limiter applied; their total length and their place in time stay."""
-    limiter = _limiter(setting, sample_rate_hz)
-    gain = db_to_gain(setting.gain_db)
-    yield from _through(blocks, gain, limiter)
+class MasterChain:
+    """Gain and limiter of one setting: sound goes through block by block, the reduction is read afterwards."""
 
+    def __init__(self, setting: Setting, *, sample_rate_hz: int):
+        self._gain = db_to_gain(setting.gain_db)
+        self._limiter = (
+            None
+            if setting.ceiling_dbtp is None
+            else Limiter(ceiling_dbtp=setting.ceiling_dbtp, sample_rate_hz=sample_rate_hz)
+        )
 
-def _limiter(setting: Setting, sample_rate_hz: int) -> Limiter | None:
-    if setting.ceiling_dbtp is None:
-        return None
-    return Limiter(ceiling_dbtp=setting.ceiling_dbtp, sample_rate_hz=sample_rate_hz)
+    def run(self, blocks: Iterable[FloatArray]) -> Iterator[FloatArray]:
+        """The blocks with gain and limiter applied; their total length and their place in time stay."""
+        limiter = self._limiter
+        for block in blocks:
+            scaled = block if self._gain == 1.0 else block * self._gain
+            out = scaled if limiter is None else limiter.push(scaled)
+            if len(out):
+                yield out
+        if limiter is not None:
+            rest = limiter.flush()
+            if len(rest):
+                yield rest
 
+    @property
+    def max_reduction_db(self) -> float:
+        """The most that the limiter has taken away so far, in dB; 0 without one."""
+        return 0.0 if self._limiter is None else self._limiter.max_reduction_db
 
-def _through(blocks: Iterable[FloatArray], gain: float, limiter: Limiter | None) -> Iterator[FloatArray]:
-    for block in blocks:
-        scaled = block if gain == 1.0 else block * gain
-        out = scaled if limiter is None else limiter.push(scaled)
-        if len(out):
-            yield out
-    if limiter is not None:
-        rest = limiter.flush()
-        if len(rest):
-            yield rest
-
-
-def _pass(blocks: Blocks, setting: Setting, sample_rate_hz: int) -> tuple[Loudness, Limiter | None]:
-    """Master the whole mix without keeping it, and measure it."""
-    meter = Meter(sample_rate_hz=sample_rate_hz)
-    limiter = _limiter(setting, sample_rate_hz)
-    for block in _through(blocks(), db_to_gain(setting.gain_db), limiter):
-        meter.push(block)
-    return meter.result(), limiter
+    @property
+    def mean_reduction_db(self) -> float:
+        """What the limiter has taken away on average over all frames, in dB."""
+        return 0.0 if self._limiter is None else self._limiter.mean_reduction_db

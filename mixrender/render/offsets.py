@@ -21,15 +21,29 @@ MIN_RISE = 3.0
 
 MIN_BEATS = 8
 
+NUDGE_WORTH_MS = 3.0
+STEADY_MS = 3.0
+"""A steady offset above the first is worth a nudge; steady is what stays within the second of its median."""
+
 
 @dataclass(frozen=True)
 class BeatOffset:
-    """How far the incoming track's beats lie from the outgoing one's, in ms; + is late."""
+    """How far the incoming track's beats lie from the outgoing one's, in ms; + is late.
+
+    `spread` is the distance from the median within which 90 % of the beats lie.
+    """
 
     median: float
     p95_abs: float
     worst_abs: float
     beats: int
+    spread: float
+
+    @property
+    def suggested_nudge_ms(self) -> int | None:
+        """The whole milliseconds that would bring steady beats together; None where there is no need."""
+        steady = self.spread <= STEADY_MS
+        return -round(self.median) if steady and abs(self.median) > NUDGE_WORTH_MS else None
 
 
 Read = Callable[[int, int], FloatArray]
@@ -59,6 +73,7 @@ def beat_offset(
         p95_abs=float(np.percentile(distances, 95)),
         worst_abs=float(distances.max()),
         beats=int(offsets_ms.size),
+        spread=float(np.percentile(np.abs(offsets_ms - np.median(offsets_ms)), 90)),
     )
 
 

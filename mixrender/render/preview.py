@@ -13,7 +13,7 @@ from mixrender.facts import Loudness
 from mixrender.loudness.meter import Meter
 from mixrender.plan.model import Plan
 from mixrender.progress import Advance, Progress
-from mixrender.render.master import Setting, mastered, target_of
+from mixrender.render.master import MasterChain, Setting, target_of
 from mixrender.render.measure import loudness_step, transition_offset
 from mixrender.render.prepare import PreparedMix, mix_rate_hz, prepare
 from mixrender.render.render import DITHER_SEED, versions
@@ -50,7 +50,7 @@ def render_clips(
     prepared = prepare(plan, timeline, cache=cache, progress=progress, windows_s=windows_s)
     setting = predicted_setting(plan, timeline, prepared.gains_db)
     measures: list[TransitionMeasure | None] = [None] * len(timeline.transitions)
-    files, reduction_db = [], 0.0
+    files = []
     frames = sum(seconds_to_frames(b - a, rate_hz) for a, b in windows_s)
     with progress.task("Rendering clips", total=frames) as advance:
         for transition, window_s in zip(chosen, windows_s, strict=True):
@@ -64,7 +64,7 @@ def render_clips(
         gains_db=prepared.gains_db,
         transitions=tuple(measures),
         loudness=None,
-        master=MasterFigures(setting.gain_db, reduction_db, 0.0, True),
+        master=MasterFigures(setting.gain_db, _most_reduction_db(measures), 0.0, True),
         target=None,
         inputs=tuple((track.file, track.facts.content_hash) for track in timeline.tracks),
         versions=versions(),
@@ -98,6 +98,12 @@ def predicted_setting(plan: Plan, timeline: Timeline, gains_db: Sequence[float])
     room_db = SUM_ROOM_DB if timeline.transitions else 0.0
     gain_db = min(0.0, ceiling_dbtp - max(peaks, default=ceiling_dbtp) - room_db)
     return Setting(gain_db, ceiling_dbtp if plan.limiter else None)
+
+
+def _most_reduction_db(measures: Sequence[TransitionMeasure | None]) -> float:
+    return max(
+        (m.clip.max_reduction_db for m in measures if m is not None and m.clip is not None), default=0.0
+    )
 
 
 def _chosen(timeline: Timeline, only: Sequence[int] | None) -> list[TransitionPlacement]:
@@ -139,17 +145,17 @@ def _clip(
     rate_hz = mix.sample_rate_hz
     start, stop = (seconds_to_frames(s, rate_hz) for s in window_s)
     meter = Meter(sample_rate_hz=rate_hz)
-    sound = mastered(mix.blocks(start, stop), setting, sample_rate_hz=rate_hz)
+    chain = MasterChain(setting, sample_rate_hz=rate_hz)
     write_audio(
         path,
-        _measured(sound, meter, advance),
+        _measured(chain.run(mix.blocks(start, stop)), meter, advance),
         sample_rate_hz=rate_hz,
         format=plan.output.format,
         bits=plan.output.bits,
         dither_seed=DITHER_SEED,
     )
     loudness: Loudness = meter.result()
-    clip = Clip(path, start / rate_hz, (stop - start) / rate_hz, loudness)
+    clip = Clip(path, start / rate_hz, (stop - start) / rate_hz, loudness, chain.max_reduction_db)
     step = loudness_step(mix.read, timeline, transition, sample_rate_hz=rate_hz, window=(start, stop))
     return TransitionMeasure(transition_offset(mix, timeline, transition), step, clip)
 

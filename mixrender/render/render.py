@@ -18,7 +18,7 @@ from mixrender.audio.write import require_writable, write_audio
 from mixrender.errors import ToolError
 from mixrender.plan.model import Plan
 from mixrender.progress import Progress
-from mixrender.render.master import find_setting, mastered, verdict
+from mixrender.render.master import MasterChain, find_setting, verdict
 from mixrender.render.measure import loudness_step, transition_offset
 from mixrender.render.mix import BLOCK_FRAMES, Mix
 from mixrender.render.prepare import mix_rate_hz, prepare
@@ -50,13 +50,12 @@ def render_mix(
                 stop = min(begin + BLOCK_FRAMES, raw.frames)
                 yield raw.read(begin, stop).astype(np.float64)
 
-        with progress.task("Mastering", total=1.0) as advance:
-            mastering = find_setting(blocks, plan, sample_rate_hz=rate_hz)
-            advance(1.0)
+        mastering = find_setting(blocks, plan, frames=raw.frames, sample_rate_hz=rate_hz, progress=progress)
+        chain = MasterChain(mastering.setting, sample_rate_hz=rate_hz)
         with progress.task("Writing", total=raw.frames) as advance:
             written = write_audio(
                 folder / f"mix.{output.format}",
-                _watched(mastered(blocks(), mastering.setting, sample_rate_hz=rate_hz), advance),
+                _watched(chain.run(blocks()), advance),
                 sample_rate_hz=rate_hz,
                 format=output.format,
                 bits=output.bits,

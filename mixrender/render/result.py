@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
+from mixrender.errors import Problem
 from mixrender.facts import Loudness
 from mixrender.render.offsets import BeatOffset
 from mixrender.timing.timeline import Timeline
@@ -12,12 +13,13 @@ from mixrender.timing.timeline import Timeline
 
 @dataclass(frozen=True)
 class Clip:
-    """One written preview clip: its file, where in the mix it begins, how long it is, and how loud."""
+    """One written preview clip: its file, where in the mix it begins, its length, loudness and limiting."""
 
     path: Path
     start_s: float
     duration_s: float
     loudness: Loudness
+    max_reduction_db: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -30,6 +32,18 @@ class TransitionMeasure:
     beat_offset: BeatOffset | None
     loudness_step_lu: float | None
     clip: Clip | None = None
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """What the figures say that the user should know."""
+        nudge = self.beat_offset.suggested_nudge_ms if self.beat_offset else None
+        if self.beat_offset is None or nudge is None:
+            return ()
+        late = "late" if self.beat_offset.median > 0 else "early"
+        distance_ms = abs(self.beat_offset.median)
+        return (
+            f"the incoming beats are {distance_ms:.1f} ms {late} throughout: `nudge: {nudge} ms` moves them",
+        )
 
 
 @dataclass(frozen=True)
@@ -72,3 +86,14 @@ class MixResult:
     files: tuple[Path, ...] = ()
     clipped_samples: int = 0
     warnings: tuple[str, ...] = ()
+
+    def all_warnings(self) -> list[Problem | str]:
+        """Warnings of the plan, of what was measured, and of the master, in that order."""
+        names = [track.name for track in self.timeline.tracks]
+        measured = [
+            f"{names[transition.outgoing]} → {names[transition.incoming]}: {text}"
+            for transition, measure in zip(self.timeline.transitions, self.transitions, strict=True)
+            if measure is not None
+            for text in measure.warnings
+        ]
+        return [*self.timeline.problems, *measured, *self.warnings]

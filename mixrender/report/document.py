@@ -11,6 +11,7 @@ from typing import Any
 
 from mixrender.facts import Loudness, TrackFacts
 from mixrender.keys import parse_key, relation
+from mixrender.render.offsets import BeatOffset
 from mixrender.render.result import MixResult, TargetVerdict, TransitionMeasure
 from mixrender.timing.timeline import Timeline, TrackPlacement, TransitionPlacement
 
@@ -163,6 +164,15 @@ def _beats_document(timeline: Timeline) -> Document:
     }
 
 
+def _offset_document(offset: BeatOffset) -> Document:
+    return {
+        "median": offset.median,
+        "p95_abs": offset.p95_abs,
+        "worst_abs": offset.worst_abs,
+        "beats": offset.beats,
+    }
+
+
 def _target_document(target: TargetVerdict | None) -> Document | None:
     if target is None:
         return None
@@ -207,10 +217,10 @@ def _transition_document(
         "tempo_change_percent": {
             name: asdict(change) for name, change in transition.tempo_change_percent.items()
         },
-        "beat_offset_ms": asdict(measure.beat_offset) if measure and measure.beat_offset else None,
+        "beat_offset_ms": _offset_document(measure.beat_offset) if measure and measure.beat_offset else None,
         "key_relation": key_relation(out.key, into.key),
         "loudness_step_lu": measure.loudness_step_lu if measure else None,
-        "warnings": list(transition.warnings),
+        "warnings": [*transition.warnings, *(measure.warnings if measure else ())],
     }
     if measure and measure.clip:
         document["clip"] = measure.clip.path.name

@@ -109,7 +109,18 @@ def timeline_tables(timeline: Timeline) -> list[Table]:
             track.key or NOT_MEASURABLE,
         )
     transitions = _table(
-        "Transitions", "", "from → to*", "at", "until", "bars", "leave", "enter", "BPM", "recipe*", "keys*"
+        "Transitions",
+        "",
+        "from → to*",
+        "at",
+        "until",
+        "bars",
+        "leave",
+        "enter",
+        "BPM",
+        "stretch %",
+        "recipe*",
+        "keys*",
     )
     for t in timeline.transitions:
         transitions.add_row(
@@ -121,6 +132,7 @@ def timeline_tables(timeline: Timeline) -> list[Table]:
             _bar(t.leave_bar, t.leave_s),
             _bar(t.enter_bar, t.enter_s),
             _tempos(t),
+            _stretches(timeline, t),
             t.recipe,
             _keys(timeline, t),
         )
@@ -213,6 +225,13 @@ def _bar(bar: float | None, second: float) -> str:
 
 def _tempos(t: TransitionPlacement) -> str:
     return f"{number(t.from_tempo_bpm, digits=2)} → {number(t.to_tempo_bpm, digits=2)}"
+
+
+def _stretches(timeline: Timeline, t: TransitionPlacement) -> str:
+    """By how much each of the two tracks is sped up or slowed down in a transition."""
+    names = timeline.tracks[t.outgoing].name, timeline.tracks[t.incoming].name
+    changes = [t.tempo_change_percent[name] for name in names]
+    return " / ".join(_range(change.min, change.max) for change in changes)
 
 
 def _keys(timeline: Timeline, t: TransitionPlacement) -> str:

@@ -92,7 +92,16 @@ def rubberband_alone(seconds: float, file: Path, folder: Path) -> float:
     begun = time.perf_counter()
     pair = [
         subprocess.Popen(
-            ["rubberband", "-q", "-3", "--centre-focus", "-t", "0.98", str(source), str(folder / f"o{k}.wav")],
+            [
+                "rubberband",
+                "-q",
+                "-3",
+                "--centre-focus",
+                "-t",
+                "0.98",
+                str(source),
+                str(folder / f"o{k}.wav"),
+            ],
             stdout=subprocess.DEVNULL,
             stderr=subprocess.DEVNULL,
         )
@@ -122,7 +131,9 @@ def main() -> None:
             f"stretched {figures['stretched_s']:.0f} s"
         )
     print(f"peak memory, full to short: {full['peak_mb'] / short['peak_mb']:.3f}")
-    print(f"rubberband alone for the same spans: {alone_s:.1f} s; wall time to that: {full['wall_s'] / alone_s:.2f}")
+    print(
+        f"rubberband alone for the same spans: {alone_s:.1f} s; wall time to that: {full['wall_s'] / alone_s:.2f}"
+    )
 
 
 if __name__ == "__main__":
