@@ -186,7 +186,7 @@ def _tukey(length: int) -> FloatArray:
     return np.asarray(weights / weights.sum())
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
 def _release(gain_db, start, rate, least_step_db):  # type: ignore[no-untyped-def]
     """Let each gain from `start` on rise from the one before it no faster than the release allows."""
     for i in range(start, len(gain_db)):
@@ -196,7 +196,7 @@ def _release(gain_db, start, rate, least_step_db):  # type: ignore[no-untyped-de
             gain_db[i] = last + min(rise, max(rise * rate, least_step_db))
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
 def _smooth(gain_db, weights, out):  # type: ignore[no-untyped-def]
     """Add the weighted means of each len(weights) neighbours of gain_db (n + len(weights) - 1) to out (n)."""
     for k in range(len(weights)):

@@ -117,7 +117,7 @@ class PeakEnvelope:
         return peaks
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
 def _envelope(sound, taps, audible, refinable, points, peaks):  # type: ignore[no-untyped-def]
     """Fill `peaks` (n,) from `sound` (channels, n + taps + 1); `points` holds the waveform of one block."""
     reach = taps.shape[1]
@@ -130,7 +130,7 @@ def _envelope(sound, taps, audible, refinable, points, peaks):  # type: ignore[n
                 _raise_peaks(points, refinable, peaks[start : start + n])
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
 def _greatest(x):  # type: ignore[no-untyped-def]
     greatest = np.float32(0.0)
     for i in range(len(x)):
@@ -138,7 +138,7 @@ def _greatest(x):  # type: ignore[no-untyped-def]
     return greatest
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
 def _interpolate(x, taps, points, n):  # type: ignore[no-untyped-def]
     """First n `points` (factor, .) of the waveform of x (n + taps - 1).
 
@@ -157,7 +157,7 @@ def _interpolate(x, taps, points, n):  # type: ignore[no-untyped-def]
                 y[i] += (a * x0[i] + b * x1[i]) + (c * x2[i] + d * x3[i])
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
 def _raise_peaks(points, refinable, peaks):  # type: ignore[no-untyped-def]
     """Raise `peaks` (n,) to those of `points` (factor, .), which begin one frame earlier."""
     factor = points.shape[0]
@@ -170,7 +170,7 @@ def _raise_peaks(points, refinable, peaks):  # type: ignore[no-untyped-def]
             peaks[i] = max(peaks[i], _refined(points, i + 1, factor))
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
 def _refined(points, i, factor):  # type: ignore[no-untyped-def]
     """Greatest vertex of the parabolas through each local maximum of frame i and its two neighbours."""
     best = np.float32(0.0)

@@ -62,6 +62,7 @@ class PowerSteps:
         steps = np.arange(_complete_steps(start, rate_hz) + 1, _complete_steps(end, rate_hz) + 1)
         edges = np.append(step_edge(steps, sample_rate_hz=rate_hz) - start, len(block))
         energies = np.zeros(len(edges) - 1)
+        block = np.ascontiguousarray(block)  # one layout, one compilation
         _accumulate(block, self._filter, self._weights, edges, self._state, self._greatest, energies)
         if not np.isfinite(self._state).all():
             raise ValueError(f"the sound holds a sample that is not a finite number before frame {end}")
@@ -83,7 +84,7 @@ def _complete_steps(frame: int, sample_rate_hz: int) -> int:
     return (2 * STEPS_PER_S * frame + STEPS_PER_S - 1) // (2 * sample_rate_hz)
 
 
-@numba.njit(cache=True)
+@numba.njit(cache=True, nogil=True)
 def _accumulate(block, sections, weights, edges, state, greatest, energies):  # type: ignore[no-untyped-def]
     """Run the filter over a block; the last of `edges` is the end of the block, the others end a step."""
     b0, b1, b2, a1, a2 = sections[0, 0], sections[0, 1], sections[0, 2], sections[0, 3], sections[0, 4]

@@ -25,7 +25,7 @@ BLOCK_FRAMES = 65_536
 
 
 def write_programme(path: Path, *, minutes: float) -> None:
-    """Clipped noise whose level moves slowly: peaks lie close together, the hardest case for a peak search."""
+    """Clipped noise whose level moves slowly: its peaks lie close together, the hardest case for a search."""
     rng = np.random.default_rng(1)
     with soundfile.SoundFile(path, "w", RATE_HZ, 2, "PCM_16") as file:
         for second in range(round(minutes * 60)):

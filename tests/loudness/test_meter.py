@@ -61,6 +61,7 @@ def test_bursts_off_the_grid_are_found_at_every_rate(rate_hz):
             assert at_s == pytest.approx(start_s + width_s / 2, abs=0.006)
 
 
+@pytest.mark.accuracy
 def test_music_has_the_same_loudness_at_every_rate():
     reference = music_like(seconds=24, rate_hz=48_000, low_pass_hz=14_000)
     spectrum = np.fft.rfft(reference, axis=0)
