@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 
+from mixrender.dsp.dither import DITHER_PEAK_STEPS
 from mixrender.dsp.limiter import Limiter
 from mixrender.errors import InputError, PlanError
 from mixrender.facts import Loudness
@@ -13,7 +14,7 @@ from mixrender.loudness.targets import TARGETS
 from mixrender.plan.model import Plan
 from mixrender.progress import Progress
 from mixrender.render.result import MasterFigures, TargetVerdict
-from mixrender.units import FloatArray, db_to_gain
+from mixrender.units import FloatArray, db_to_gain, gain_to_db
 
 DEFAULT_CEILING_DBTP = -1.0
 CLOSE_ENOUGH_LU = 0.05
@@ -72,6 +73,7 @@ def find_setting(
         return Mastering(setting, meter.result(), chain.max_reduction_db, chain.mean_reduction_db)
 
     target_lufs, ceiling_dbtp = target_of(plan)
+    ceiling_dbtp = _with_room_for_dither(ceiling_dbtp, plan.output.bits)
     before = listen(Setting(0.0, None), "Measuring the mix")
     peak_dbtp = before.loudness.true_peak_dbtp
     if peak_dbtp is None:
@@ -94,6 +96,13 @@ def find_setting(
         )
         return replace(found, warnings=(warning,))
     return found
+
+
+def _with_room_for_dither(ceiling_dbtp: float, bits: str) -> float:
+    """The ceiling for sound that will be dithered to 16 bits: a little lower, as dither may lift a peak."""
+    if bits != "16":
+        return ceiling_dbtp
+    return gain_to_db(db_to_gain(ceiling_dbtp) - DITHER_PEAK_STEPS / 2**15)
 
 
 def _search(
@@ -162,7 +171,7 @@ def verdict(plan: Plan, loudness: Loudness) -> TargetVerdict | None:
 
 
 class MasterChain:
-    """Gain and limiter of one setting: sound goes through block by block, the reduction is read afterwards."""
+    """Gain and limiter of one setting: sound goes through block by block, the reduction is read after."""
 
     def __init__(self, setting: Setting, *, sample_rate_hz: int):
         self._gain = db_to_gain(setting.gain_db)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -22,6 +23,12 @@ RUN_OUT_S = 0.3
 MIN_COPY_S = 2.5
 """An untouched stretch between two warped ones that is shorter than this is warped with them: each joint
 needs a second of its own."""
+
+EASE_S = 0.25
+EASE_ERROR_S = 1e-4
+"""Where a glide leaves or reaches a track's own speed, the source plays on for this long into it, as long as
+that puts nothing out of place by more than the second figure: the joint, and what the stretcher needs to
+settle, then lie inside the overlap, and outside of it there is nothing but the source."""
 
 SAME_SPEED = 1e-8
 """Relative difference of speed from 1 below which sound is copied: 0.04 ms in an hour."""
@@ -68,7 +75,7 @@ class _Step:
 
 def track_pieces(track: TrackPlacement, tempo_map: TempoMap, *, sample_rate_hz: int) -> list[Piece]:
     """The pieces of one track, in order and without holes, from its run-in to its run-out."""
-    runs = _absorb_short_copies(_runs(_with_edges(_steps(track, tempo_map))))
+    runs = _eased(_absorb_short_copies(_runs(_with_edges(_steps(track, tempo_map)))))
     return [
         _piece(runs, i, sample_rate_hz=sample_rate_hz) if not _is_copy(run) else _copy(run, sample_rate_hz)
         for i, run in enumerate(runs)
@@ -166,6 +173,34 @@ def _absorb_short_copies(runs: list[list[_Step]]) -> list[list[_Step]]:
         else:
             joined.append(run)
     return joined
+
+
+def _eased(runs: list[list[_Step]]) -> list[list[_Step]]:
+    """The runs with each border between copied and warped sound moved a little into the warped one."""
+    eased = [list(run) for run in runs]
+    for before, after in pairwise(eased):
+        if not _continuous(before[-1], after[0]) or _is_copy(before) == _is_copy(after):
+            continue
+        if _is_copy(before):
+            step = after[0]
+            s = _ease_s(step)
+            middle = step.mix_start_s + s, step.source_start_s + s
+            before.append(_Step(step.mix_start_s, middle[0], step.source_start_s, middle[1], True))
+            after[0] = _Step(middle[0], step.mix_end_s, middle[1], step.source_end_s, False)
+        else:
+            step = before[-1]
+            s = _ease_s(step)
+            middle = step.mix_end_s - s, step.source_end_s - s
+            before[-1] = _Step(step.mix_start_s, middle[0], step.source_start_s, middle[1], False)
+            after.insert(0, _Step(middle[0], step.mix_end_s, middle[1], step.source_end_s, True))
+    return eased
+
+
+def _ease_s(step: _Step) -> float:
+    """How long the source may play on into a step: until it is out of place, half of the step at most."""
+    length_s = step.mix_end_s - step.mix_start_s
+    change = abs((step.source_end_s - step.source_start_s) / length_s - 1.0)
+    return min(EASE_S, length_s / 2, EASE_ERROR_S / max(change, 1e-12))
 
 
 def _is_copy(run: Sequence[_Step]) -> bool:
