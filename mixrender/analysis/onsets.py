@@ -31,6 +31,9 @@ _BLOCK_FRAMES = 4096
 _COMPRESSION = 1000.0
 """Magnitudes of 1/1000 of full scale are the knee between linear and logarithmic."""
 
+_FAINT = 0.15
+"""A band whose loudest rises are under 15 % has no attacks."""
+
 _DEAD_ZONE = 0.03
 """Rises of 3 % are none: the spectrum of a held note flickers by that much from frame to frame."""
 
@@ -67,8 +70,8 @@ def onset_curves(signal: NDArray[np.float32]) -> OnsetCurves:
         floor = np.log1p(_COMPRESSION * _lower_third(spectrum[:, burst_bins]))
         bursts.append(np.maximum(floor[previous:] - floor[:-previous] - _DEAD_ZONE, 0.0))
     return OnsetCurves(
-        bands=np.stack([_scaled(curve) for curve in np.concatenate(bands, axis=1)]),
-        burst=_scaled(np.concatenate(bursts)),
+        bands=np.stack([_scaled(curve, faint=_FAINT) for curve in np.concatenate(bands, axis=1)]),
+        burst=_scaled(np.concatenate(bursts), faint=_FAINT),
         levels=np.concatenate(levels, axis=1).astype(np.float32),
     )
 
@@ -116,8 +119,12 @@ def _lower_third(magnitudes: NDArray[np.float32]) -> NDArray[np.float32]:
     return np.partition(magnitudes, rank, axis=1)[:, rank]
 
 
-def _scaled(curve: NDArray[np.float32]) -> Curve:
-    """Clip the loudest half per cent, so that no single crash rules, and scale to a mean of 1."""
-    clipped = np.minimum(curve, np.percentile(curve, 99.5))
+def _scaled(curve: NDArray[np.float32], *, faint: float = 0.0) -> Curve:
+    """Clip the loudest half per cent, so that no single crash rules, and scale to a mean of 1.
+
+    A curve whose loudest rises are faint is no rhythm but the beating of held notes: all 0.
+    """
+    loudest = float(np.percentile(curve, 99.5))
+    clipped = np.minimum(curve, loudest if loudest >= faint else 0.0)
     mean = float(clipped.mean())
     return (clipped / mean if mean > 0.0 else np.zeros_like(clipped)).astype(np.float32)

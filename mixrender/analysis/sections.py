@@ -16,6 +16,7 @@ _CONTEXT_BARS = 4
 _PHRASE_BARS = 8
 _SOUNDING_DB = -30.0
 _MOVING = 0.2
+_STANDING_OUT = 0.25
 
 
 @dataclass(frozen=True)
@@ -36,7 +37,7 @@ def find_form(slots: Slots, levels_db: FloatArray, *, beats_per_bar: int = 4) ->
     features = bar_features(slots, bars=bars, per_bar=per_bar)
     attacks = _per_bar(slots.attacks[:4], bars, per_bar).sum(axis=(0, 2))
     first, last = _sounding(levels_db[:bars], attacks)
-    return Form(_starts(novelty(features)), first, last)
+    return Form(_starts(novelty(features[:, : last - 1])), first, last)
 
 
 def bar_features(slots: Slots, *, bars: int, per_bar: int) -> FloatArray:
@@ -70,7 +71,7 @@ def _starts(change: FloatArray) -> tuple[int, ...]:
     favoured = change * np.where((np.arange(change.size) - habit) % _PHRASE_BARS == 0, 1.3, 1.0)
     favoured = favoured * np.where((np.arange(change.size) - habit) % 4 == 0, 1.1, 0.9)
     near = scipy.ndimage.maximum_filter1d(favoured, 2 * (_CONTEXT_BARS - 1) + 1)
-    high = float(np.median(change) + change.std())
+    high = float(np.median(change) + _STANDING_OUT * change.std())
     peaks = np.flatnonzero((favoured == near) & (favoured > high))
     return (1, *(int(bar) + 1 for bar in peaks if bar >= 2))
 
