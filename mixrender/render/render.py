@@ -13,9 +13,9 @@ import numpy as np
 from mixrender.audio import programs
 from mixrender.audio.cache import Cache
 from mixrender.audio.raw import BYTES_PER_FRAME, RawAudio
-from mixrender.audio.tags import OutputTags
+from mixrender.audio.tags import OutputTags, require_cover
 from mixrender.audio.write import require_writable, write_audio
-from mixrender.errors import ToolError
+from mixrender.errors import PlanError, ToolError
 from mixrender.plan.model import Plan
 from mixrender.progress import Progress
 from mixrender.render.master import MasterChain, find_setting, verdict
@@ -41,6 +41,7 @@ def render_mix(
     rate_hz = mix_rate_hz(plan, timeline)
     output = plan.output
     require_writable(sample_rate_hz=rate_hz, format=output.format, bits=output.bits)
+    tags = _tags(plan)
     prepared = prepare(plan, timeline, cache=cache, progress=progress)
     mix = prepared.mix
     with _premaster(mix, cache, progress) as raw:
@@ -60,7 +61,7 @@ def render_mix(
                 format=output.format,
                 bits=output.bits,
                 dither_seed=DITHER_SEED,
-                tags=OutputTags(title=plan.title, artist=plan.artist, date=plan.date),
+                tags=tags,
             )
         measures = _measures(mix, timeline, raw, rate_hz, progress)
     warnings = mastering.warnings
@@ -91,6 +92,21 @@ def versions() -> dict[str, str]:
     with suppress(ToolError):
         found["rubberband"] = programs.version("rubberband", programs.rubberband())
     return found
+
+
+def _tags(plan: Plan) -> OutputTags:
+    """What the finished file says of itself."""
+    cover = None
+    if plan.cover is not None:
+        path = (plan.file.parent if plan.file else Path()) / Path(plan.cover).expanduser()
+        try:
+            cover = path.read_bytes()
+        except OSError as error:
+            message = f"the cover '{path}' cannot be read ({error.strerror})"
+            raise PlanError([plan.problem(("cover",), message)]) from None
+    tags = OutputTags(title=plan.title, artist=plan.artist, date=plan.date, cover=cover)
+    require_cover(tags)
+    return tags
 
 
 @contextmanager

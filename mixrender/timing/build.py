@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from itertools import pairwise
 from typing import Literal
 
@@ -11,6 +12,7 @@ from mixrender.facts import TrackFacts
 from mixrender.plan.model import LanePoint, Plan
 from mixrender.plan.recipes import transition_moves
 from mixrender.timing import moves
+from mixrender.timing.length import length_problems
 from mixrender.timing.moves import MovePoint
 from mixrender.timing.place import EDGE_S, Joint, Placed, Placement, Placer
 from mixrender.timing.spans import BeatSpan, close, mix_beat_of_beat, source_beat_at, span_at
@@ -45,7 +47,8 @@ def build_timeline(plan: Plan, facts: Sequence[TrackFacts]) -> Timeline:
     if _errors(problems):
         raise PlanError(_errors(problems))
     duration_s = max(track.end_s for track in tracks)
-    return Timeline(tempo_map, tracks, transitions, duration_s, tuple(problems))
+    timeline = Timeline(tempo_map, tracks, transitions, duration_s, tuple(problems))
+    return replace(timeline, problems=(*problems, *length_problems(plan, timeline)))
 
 
 def _errors(problems: Sequence[Problem]) -> list[Problem]:

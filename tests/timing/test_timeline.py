@@ -546,3 +546,31 @@ def test_a_tracks_own_moves_count_its_bars():
     start = mix.transitions[0].start_beat
 
     assert [p.beat - start for p in mix.tracks[1].lanes["highpass"]] == [20 * 4, 24 * 4, 25 * 4]
+
+
+# --- the length of the mix --------------------------------------------------------------------------------
+
+
+def test_a_mix_longer_than_wanted_says_which_leaves_would_cure_it():
+    text = TWO.replace("tracks:", "length: 5 min\n    tracks:") % ""
+    mix = timeline(text, steady(120), steady(120))
+
+    # 64 bars alone, then 96: 160 bars of 2 s are 5 min 20 s; one phrase is 16 s.
+    (problem,) = [p for p in mix.problems if p.path == "length"]
+    assert problem.message == (
+        "the mix lasts 5:20.0, 0:20.0 longer than wanted; to come near, leave `a` at 57"
+    )
+
+
+def test_a_mix_shorter_than_wanted_says_so():
+    text = TWO.replace("tracks:", "length: 5 min 55 s\n    tracks:") % ""
+    mix = timeline(text, steady(120), steady(120))
+
+    (problem,) = [p for p in mix.problems if p.path == "length"]
+    assert "0:35.0 shorter than wanted; to come near, leave `a` at 81" in problem.message
+
+
+def test_a_mix_of_the_wanted_length_says_nothing():
+    text = TWO.replace("tracks:", "length: 5 min 20 s\n    tracks:") % ""
+
+    assert not [p for p in timeline(text, steady(120), steady(120)).problems if p.path == "length"]
