@@ -14,7 +14,7 @@ STEP_BARS = 8
 
 
 def length_problems(plan: Plan, timeline: Timeline) -> list[Problem]:
-    """A warning if the mix is longer or shorter than the plan's `length`, with the leaves that would cure it."""
+    """A warning if the mix misses the plan's `length`, with the leaves that would cure it."""
     if plan.length_s is None:
         return []
     over_s = timeline.duration_s - plan.length_s
