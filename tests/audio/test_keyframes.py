@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
-import pytest
 
 from mixrender.audio import rubberband
-from mixrender.audio.keyframes import attack_frames, follow, lead_frames
+from mixrender.audio.keyframes import Followed, attack_frames, follow, lead_frames
 from mixrender.units import FloatArray
 
 RATE_HZ = 44100
@@ -25,27 +25,34 @@ def beats(source_bpm: float, ratios: FloatArray) -> FloatArray:
     return np.stack([source, target], axis=1)
 
 
-@pytest.mark.parametrize("ratio", [0.94, 1.03])
-def test_the_program_arrives_where_the_count_says(ratio: float, tmp_path: Path) -> None:
-    # Behind the region, at ratio 1, the output is the source at a constant lag: exactly the one counted.
-    knots = beats(124.0, np.full(4, ratio))
-    frames = int(knots[-1, 0]) + 2 * RATE_HZ
-    found = follow(knots, head_ratio=1.0, tail_ratio=1.0, source_frames=frames, sample_rate_hz=RATE_HZ)
-    noise = (np.random.default_rng(1).standard_normal((frames, 2)) / 8).astype(np.float32)
-    rubberband.stretch(
-        lambda start, stop: noise[start:stop],
-        key_frames=found.key_frames,
-        sample_rate_hz=RATE_HZ,
-        out=tmp_path / "out",
-    )
-    heard = np.fromfile(tmp_path / "out", dtype="<f4").reshape(-1, 2)
-    at = int(knots[-1, 0]) + RATE_HZ
-    gained = round(float(knots[-1, 1] - knots[-1, 0]))
-    around = heard[at + gained - 64 : at + gained + 20064, 0]
-    lag = int(np.argmax(np.correlate(around, noise[at : at + 20000, 0], "valid"))) - 64
-    print(f"ratio {ratio}: lag {lag} frames, counted {found.tail_lag_frames}")
+def _regions() -> Iterator[tuple[float, FloatArray, int, Followed]]:
+    for ratio in np.arange(0.925, 1.08, 0.005):
+        knots = beats(124.0, np.full(4, float(ratio)))
+        frames = int(knots[-1, 0]) + 2 * RATE_HZ
+        found = follow(knots, head_ratio=1.0, tail_ratio=1.0, source_frames=frames, sample_rate_hz=RATE_HZ)
+        yield float(ratio), knots, frames, found
 
-    assert lag == found.tail_lag_frames
+
+def test_the_program_arrives_where_the_count_says(tmp_path: Path) -> None:
+    # Behind a region, at ratio 1, the output is the source at a constant lag: exactly the one counted.
+    # Regions that do not end in step show most.
+    regions = [region for region in _regions() if region[-1].tail_lag_frames]
+    assert len(regions) >= 2
+    for ratio, knots, frames, found in regions[:3]:
+        noise = (np.random.default_rng(1).standard_normal((frames, 2)) / 8).astype(np.float32)
+        rubberband.stretch(
+            lambda start, stop, noise=noise: noise[start:stop],
+            key_frames=found.key_frames,
+            sample_rate_hz=RATE_HZ,
+            out=tmp_path / "out",
+        )
+        heard = np.fromfile(tmp_path / "out", dtype="<f4").reshape(-1, 2)
+        at = int(knots[-1, 0]) + RATE_HZ
+        gained = round(float(knots[-1, 1] - knots[-1, 0]))
+        around = heard[at + gained - 64 : at + gained + 20064, 0]
+        lag = int(np.argmax(np.correlate(around, noise[at : at + 20000, 0], "valid"))) - 64
+        print(f"ratio {ratio:.3f}: lag {lag} frames, counted {found.tail_lag_frames}")
+        assert lag == found.tail_lag_frames
 
 
 def test_regions_end_in_step_with_the_source_within_two_frames() -> None:
