@@ -11,7 +11,7 @@ from mixrender.dsp.isolator import Isolator, combine
 from mixrender.dsp.laws import equal_power, raised_cosine
 from mixrender.dsp.svf import FilterKind, svf_faded
 from mixrender.timing.moves import MovePoint
-from mixrender.timing.place import EDGE_S
+from mixrender.timing.placement import EDGE_S
 from mixrender.timing.tempo_map import TempoMap
 from mixrender.timing.timeline import TrackPlacement
 from mixrender.units import FloatArray, db_to_gain, seconds_to_frames

@@ -14,7 +14,8 @@ from mixrender.plan.recipes import transition_moves
 from mixrender.timing import moves
 from mixrender.timing.length import length_problems
 from mixrender.timing.moves import MovePoint
-from mixrender.timing.place import EDGE_S, Joint, Placed, Placement, Placer
+from mixrender.timing.place import place
+from mixrender.timing.placement import EDGE_S, Joint, Placement
 from mixrender.timing.spans import BeatSpan, close, mix_beat_of_beat, source_beat_at, span_at
 from mixrender.timing.tempo_map import TempoMap
 from mixrender.timing.timeline import SpeedChange, Timeline, TrackPlacement, TransitionPlacement
@@ -33,7 +34,7 @@ def build_timeline(plan: Plan, facts: Sequence[TrackFacts]) -> Timeline:
     Raises PlanError with every problem found where there is an error among them; warnings are kept in the
     timeline's `problems`.
     """
-    placement = Placer(plan, facts).place()
+    placement = place(plan, facts)
     problems = placement.problems
     if _errors(problems) or len(placement.tracks) < len(plan.tracks):
         raise PlanError(_errors(problems) or problems)
@@ -345,6 +346,3 @@ def _speed_change(track: TrackPlacement, joint: Joint, end: float, tempo_map: Te
 def _percent(speed: float) -> float:
     """Change of speed in per cent, without the last digits, which are rounding."""
     return round(ratio_to_percent(speed), 6) + 0.0
-
-
-__all__ = ["Placed", "build_timeline"]

@@ -574,3 +574,16 @@ def test_a_mix_of_the_wanted_length_says_nothing():
     text = TWO.replace("tracks:", "length: 5 min 20 s\n    tracks:") % ""
 
     assert not [p for p in timeline(text, steady(120), steady(120)).problems if p.path == "length"]
+
+
+def test_a_faulty_transition_does_not_hide_the_faults_of_the_next():
+    text = """
+        tracks: [a.flac, b.flac, c.flac]
+        transitions:
+          - {from: a, to: b, leave: 65, enter: 9.5, overlap: 8 bars}
+          - {from: b, to: c, leave: 65, enter: 1, overlap: 40 bars}
+    """
+    message = problems_of(text, steady(120), steady(120), steady(120))
+
+    assert "transitions[1].enter" in message
+    assert "transitions[2].overlap" in message
