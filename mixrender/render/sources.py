@@ -12,7 +12,7 @@ import numpy as np
 from mixrender.audio import rubberband, stretch
 from mixrender.audio.cache import Cache
 from mixrender.audio.raw import BYTES_PER_FRAME, RawAudio
-from mixrender.dsp.varispeed import ZERO_CROSSINGS, varispeed
+from mixrender.dsp.varispeed import reach_frames, varispeed
 from mixrender.progress import Progress
 from mixrender.timing.pieces import Copy, Warp
 from mixrender.units import FloatArray, seconds_to_frames
@@ -46,8 +46,10 @@ class Varied:
         frames = np.arange(start - 1, stop + 1, dtype=np.float64)
         positions = _along(self.knots, frames)
         speed = max(float(np.abs(np.diff(positions)).max()), 1.0)
-        reach = int(np.ceil(ZERO_CROSSINGS * speed)) + 2
-        first, last = int(np.floor(positions.min())) - reach, int(np.ceil(positions.max())) + reach
+        reach = reach_frames(speed)
+        # From frame 0 on, so that taking the first frame off a position never costs it a digit.
+        first = max(int(np.floor(positions.min())) - reach, 0)
+        last = int(np.ceil(positions.max())) + reach
         return varispeed(self.sound.read(first, last), positions - first)[1:-1]
 
 
