@@ -134,11 +134,8 @@ def _change(
                 changed[track.index].append(Varied(warp.start, warp.stop, warp.knots, raw))
                 continue
             whole = _job(track, raw, warp, rate_hz)
-            cuts = [_cut(warp, window, rate_hz) for window in needed]
-            if all(cut is not None for cut in cuts) and not whole.kept(cache):
-                jobs += [(track.index, _job(track, raw, cut, rate_hz)) for cut in cuts if cut is not None]
-            else:
-                jobs.append((track.index, whole))
+            cuts = None if whole.kept(cache) else _cuts(warp, needed, rate_hz)
+            jobs += [(track.index, _job(track, raw, cut, rate_hz)) for cut in cuts or [warp]]
     for index, part in _run(jobs, cache, progress):
         changed[index].append(part)
     return changed
@@ -150,6 +147,24 @@ def _meet(window: Window, other: Window) -> bool:
 
 def _job(track: TrackPlacement, raw: RawAudio, warp: Warp, rate_hz: int) -> StretchJob:
     return StretchJob(warp, raw, track.facts.content_hash, rate_hz, track.shift_semitones, track.name)
+
+
+def _cuts(warp: Warp, windows: Sequence[Window], rate_hz: int) -> list[Warp] | None:
+    """The parts of a warped piece that the windows need, in order; None where one needs all of it.
+
+    Parts stretched apart do not fit together to the sample, so windows whose parts would meet share one.
+    """
+    found: list[tuple[Window, Warp]] = []
+    for window in sorted(windows):
+        cut = _cut(warp, window, rate_hz)
+        while cut is not None and found and cut.start < found[-1][1].stop:
+            before, _ = found.pop()
+            window = (before[0], max(before[1], window[1]))
+            cut = _cut(warp, window, rate_hz)
+        if cut is None:
+            return None
+        found.append((window, cut))
+    return [cut for _, cut in found]
 
 
 def _cut(warp: Warp, window: Window, rate_hz: int) -> Warp | None:
