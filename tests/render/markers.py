@@ -1,4 +1,4 @@
-"""Tracks of known clicks and tones, plans over them, and a measurement of clicks that owes the product nothing."""
+"""Tracks of known clicks and tones, plans over them, and a measurement of clicks apart from the product's."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ P95_MS, WORST_MS = 1.5, 3.0
 """How far beats may lie from each other and from the report: the acceptance bounds of the renderer."""
 
 OUT_HZ, IN_HZ = 1500.0, 6000.0
-"""Pitch of the clicks of an outgoing and of an incoming track: two octaves apart, so that filters part them."""
+"""Pitch of the clicks of an outgoing and of an incoming track: two octaves apart, for filters to part."""
 
 Sound = NDArray[np.float64]
 
@@ -92,7 +92,9 @@ def facts_of(path: Path, grid: Grid, *, last_leave_bar: int | None = None) -> Tr
     )
 
 
-def make_track(path: Path, sound: Sound, grid: Grid, *, hz: float = 0.0, rate_hz: int = RATE_HZ) -> MarkerTrack:
+def make_track(
+    path: Path, sound: Sound, grid: Grid, *, hz: float = 0.0, rate_hz: int = RATE_HZ
+) -> MarkerTrack:
     write_wav(path, sound, rate_hz)
     return MarkerTrack(path, facts_of(path, grid), np.zeros(0), hz)
 
@@ -106,6 +108,41 @@ def click_track(
     sound = click_sound(beats_s, hz=hz, duration_s=duration_s, rate_hz=rate_hz, seed=round(hz))
     track = make_track(path, sound, Grid("steady", bpm, bar_1_s), hz=hz, rate_hz=rate_hz)
     return replace(track, beats_s=beats_s)
+
+
+def click_pair(folder: Path, a: float = 124.0, b: float = 128.0, *, bars: int = 14) -> list[MarkerTrack]:
+    """An outgoing and an incoming click track."""
+    return [
+        click_track(folder / "a.wav", a, hz=OUT_HZ, bars=bars),
+        click_track(folder / "b.wav", b, hz=IN_HZ, bars=bars, bar_1_s=0.517),
+    ]
+
+
+def music(seconds: float, bpm: float, bar_1_s: float, rate_hz: int, seed: int) -> Sound:
+    """Kicks, hats and a wide chord that never repeat themselves exactly."""
+    rng = np.random.default_rng(seed)
+    t = np.arange(round(seconds * rate_hz)) / rate_hz
+    sound = np.zeros((len(t), 2))
+    for hz in (110.0, 164.8, 220.0, 329.6, 493.9):
+        for side in (0, 1):
+            sound[:, side] += 0.03 * np.sin(2 * np.pi * hz * t + rng.uniform(0, 6.28))
+    beats = np.arange(int((seconds - bar_1_s) * bpm / 60.0))
+    for at_s in bar_1_s + beats * 60.0 / bpm:
+        into = t - at_s
+        inside = (into >= 0) & (into < 0.3)
+        k = into[inside]
+        sound[inside] += (
+            0.4 * np.exp(-k / 0.08) * np.sin(2 * np.pi * (48.0 * k + 4.0 * (1 - np.exp(-k / 0.03))))
+        )[:, None]
+        sound[inside] += 0.1 * (np.exp(-k / 0.02) * rng.standard_normal(len(k)))[:, None]
+    return sound + 0.001 * rng.standard_normal(sound.shape)
+
+
+def music_track(
+    path: Path, bpm: float, bar_1_s: float, *, rate_hz: int = RATE_HZ, seed: int = 1, bars: int = 14
+) -> MarkerTrack:
+    write_wav(path, music(bar_1_s + bars * 240.0 / bpm, bpm, bar_1_s, rate_hz, seed), rate_hz)
+    return MarkerTrack(path, facts_of(path, Grid("steady", bpm, bar_1_s)), np.zeros(0), 0.0)
 
 
 @dataclass(frozen=True)
@@ -152,6 +189,31 @@ def rendered(
     return Rendered(plan, timeline, prepared)
 
 
+BUSY = """
+match_loudness: false
+bands: [200 Hz, 2 kHz]
+start: {at: 1, fade: 1 bar}
+end: {at: 11, fade: 1 bar}
+transitions:
+  - from: a
+    to: b
+    leave: 7
+    enter: 3
+    overlap: 4 bars
+    moves:
+      a:
+        low: {0: 0 dB, 1: kill in 2 beats, 2.3: -6 dB at once}
+        highpass: {-3.3: open, 0: 120 Hz, 2: 600 Hz, 3: open at once}
+        lowpass: {-1: open, 3: 2000 Hz}
+      b:
+        highpass: {0: 300 Hz, 3.7: 40 Hz, 4.5: open}
+        lowpass: {0: 900 Hz, 1.5: open at once, 2.5: 5000 Hz at once, 5: open}
+        mid: {0: -9 dB, 3: 3 dB, 4: 0 dB at once}
+        high: {0: kill, 2.2: 0 dB in 3 beats}
+"""
+"""A plan over two tracks of 14 bars in which every control moves, ramps and steps in each other's way."""
+
+
 # --- measuring ---
 
 
@@ -171,7 +233,9 @@ def heard_s(sound: Sound, expected_s: Sound, *, hz: float, rate_hz: int = RATE_H
     envelope = _envelope(np.concatenate((np.zeros(ahead), sound, np.zeros(ahead))), hz, rate_hz)
     pad = round(0.05 * rate_hz)
     t = (np.arange(3 * pad) - pad) / rate_hz
-    clean = _envelope(0.5 * click(t, hz), hz, rate_hz)[pad - round(0.004 * rate_hz) : pad + round(0.04 * rate_hz)]
+    clean = _envelope(0.5 * click(t, hz), hz, rate_hz)[
+        pad - round(0.004 * rate_hz) : pad + round(0.04 * rate_hz)
+    ]
     clean = clean - clean.mean()
     lead, reach = round(0.004 * rate_hz), round(0.015 * rate_hz)
     found = np.full(len(expected_s), np.nan)
@@ -184,7 +248,9 @@ def heard_s(sound: Sound, expected_s: Sound, *, hz: float, rate_hz: int = RATE_H
         k = int(np.argmax(likeness))
         if 0 < k < len(likeness) - 1:
             before, peak, after = likeness[k - 1 : k + 2]
-            found[i] = (begin - ahead + lead + k + (before - after) / (2 * (before - 2 * peak + after))) / rate_hz
+            found[i] = (
+                begin - ahead + lead + k + (before - after) / (2 * (before - 2 * peak + after))
+            ) / rate_hz
     return found
 
 

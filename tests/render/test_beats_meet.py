@@ -19,7 +19,8 @@ WAYS = {
     "ramp before": "tempo: {{to: {b} BPM, start: -3, over: 3 bars}}",
     "ramp inside": "tempo: {{to: {b} BPM, start: 1, over: 2 bars}}",
     "ramp after": "tempo: {{to: {b} BPM, start: 4, over: 3 bars}}",
-    "two ramps": "tempo: [{{to: {middle} BPM, start: -1, over: 2 bars}}, {{to: {b} BPM, start: 2, over: 4 bars}}]",
+    "two ramps": "tempo: [{{to: {middle} BPM, start: -1, over: 2 bars}}, "
+    "{{to: {b} BPM, start: 2, over: 4 bars}}]",
 }
 """How the tempo gets from one track's to the other's; `top` is the tempo on top of the plan, half-way."""
 
@@ -28,7 +29,8 @@ def plan_text(way: str, a: float, b: float) -> str:
     top = f"tempo: {(a + b) / 2:g} BPM\n" if way == "top" else ""
     tempo = WAYS.get(way, "").format(b=b, middle=(a + b) / 2)
     # Without moves both tracks sound at full level in the whole overlap.
-    entry = f"{{from: a, to: b, leave: 9, enter: 2, overlap: 4 bars, recipe: none{', ' + tempo if tempo else ''}}}"
+    more = f", {tempo}" if tempo else ""
+    entry = f"{{from: a, to: b, leave: 9, enter: 2, overlap: 4 bars, recipe: none{more}}}"
     return f"{top}match_loudness: false\nstart: {{at: 1}}\ntransitions:\n  - {entry}\n"
 
 

@@ -1,4 +1,4 @@
-"""A pure low tone through every kind of step, edge and joint leaves nothing above 2 kHz: no click anywhere."""
+"""A pure low tone through every kind of step, edge and joint leaves nothing above 2 kHz: no clicks."""
 
 from __future__ import annotations
 
@@ -16,7 +16,9 @@ LIMIT_DBFS = -60.0
 TONE_HZ = 100.0
 
 
-def tone_track(path: Path, bpm: float, *, bars: int = 14, phase: float = 0.7, offset_s: float = 0.5) -> MarkerTrack:
+def tone_track(
+    path: Path, bpm: float, *, bars: int = 14, phase: float = 0.7, offset_s: float = 0.5
+) -> MarkerTrack:
     """A sine of 100 Hz at -6 dBFS (peak) that fills the file; its grid is only said."""
     t = np.arange(round((offset_s + bars * 240.0 / bpm + 2.0) * RATE_HZ)) / RATE_HZ
     sound = 0.5012 * np.sin(2 * np.pi * TONE_HZ * t + phase)[:, None] * np.ones(2)
@@ -42,7 +44,8 @@ PLANS = {
     "gap between tempos": "{from: a, to: b, leave: 7, enter: 3, gap: 2 beats}",
     "glide": "{from: a, to: b, leave: 7, enter: 3, overlap: 4 bars}",
     "full level, cut at the end": "{from: a, to: b, leave: 7, enter: 3, overlap: 2 bars, recipe: none}",
-    "tempo jumps at a cut": "{from: a, to: b, leave: 7, enter: 3, overlap: 0 bars, tempo: {to: 126 BPM, over: 0 bars}}",
+    "tempo jumps at a cut": "{from: a, to: b, leave: 7, enter: 3, overlap: 0 bars, "
+    "tempo: {to: 126 BPM, over: 0 bars}}",
     "tempo goes on changing": "{from: a, to: b, leave: 7, enter: 3, overlap: 2 bars, "
     "tempo: [{to: 126 BPM, start: -2, over: 1 bar}, {to: 123 BPM, start: 1, over: 3 bars}]}",
     "bass-swap": "{from: a, to: b, leave: 7, enter: 3, overlap: 4 bars, recipe: bass-swap}",
@@ -50,16 +53,24 @@ PLANS = {
     "a: {level: {0: -12 dB at once, 1: 0 dB at once, 2: silent at once, 3: 0 dB at once}}, "
     "b: {level: {0.5: silent at once, 0.75: 6 dB at once, 2.5: 0 dB at once}}}}",
     "kills": "{from: a, to: b, leave: 7, enter: 3, overlap: 4 bars, recipe: none, moves: {"
-    "a: {low: {0: kill at once, 1: 6 dB at once, 2: 0 dB at once}, mid: {1.5: kill at once, 2.5: 0 dB at once}}, "
+    "a: {low: {0: kill at once, 1: 6 dB at once, 2: 0 dB at once}, "
+    "mid: {1.5: kill at once, 2.5: 0 dB at once}}, "
     "b: {low: {0: kill, 1: 0 dB at once}, high: {1: kill at once, 3: 0 dB at once}}}}",
     "filters": "{from: a, to: b, leave: 7, enter: 3, overlap: 4 bars, recipe: none, moves: {"
     "a: {highpass: {0: 400 Hz at once, 1: open at once, 2: 300 Hz, 3: open at once}}, "
     "b: {lowpass: {0: 150 Hz, 1: open at once, 2: 90 Hz at once, 4: open}}}}",
     "opened at a step": "{from: a, to: b, leave: 7, enter: 3, overlap: 4 bars, recipe: none, moves: {"
-    "a: {highpass: {-2: open, 0: 1500 Hz, 0.5: open at once}}, b: {highpass: {0: 2000 Hz, 4: open at once}}}}",
+    "a: {highpass: {-2: open, 0: 1500 Hz, 0.5: open at once}}, "
+    "b: {highpass: {0: 2000 Hz, 4: open at once}}}}",
 }
 
-STRETCHED = {"cut between tempos", "gap between tempos", "glide", "tempo jumps at a cut", "tempo goes on changing"}
+STRETCHED = {
+    "cut between tempos",
+    "gap between tempos",
+    "glide",
+    "tempo jumps at a cut",
+    "tempo goes on changing",
+}
 """Here the tempos of the two differ; elsewhere they are one, so that the step alone is heard."""
 
 SLOWER = {"gap between tempos", "tempo jumps at a cut", "tempo goes on changing", "opened at a step"}
@@ -70,14 +81,20 @@ SLOWER = {"gap between tempos", "tempo jumps at a cut", "tempo goes on changing"
 )
 def test_a_low_tone_passes_every_step_without_a_click(name: str, tmp_path: Path, cache: Cache) -> None:
     b_bpm = 128.0 if name in STRETCHED else 124.0
-    a, b = tone_track(tmp_path / "a.wav", 124.0), tone_track(tmp_path / "b.wav", b_bpm, phase=2.1, offset_s=0.333)
+    a, b = (
+        tone_track(tmp_path / "a.wav", 124.0),
+        tone_track(tmp_path / "b.wav", b_bpm, phase=2.1, offset_s=0.333),
+    )
     text = f"match_loudness: false\nstart: {{at: 2}}\nend: {{at: 11}}\ntransitions:\n  - {PLANS[name]}\n"
     check_quiet_above_2_khz(rendered(text, [a, b], cache).whole())
 
 
 @pytest.mark.accuracy
 def test_fades_of_the_ends_and_a_held_tempo_leave_no_click(tmp_path: Path, cache: Cache) -> None:
-    a, b = tone_track(tmp_path / "a.wav", 124.0), tone_track(tmp_path / "b.wav", 128.0, phase=2.1, offset_s=0.333)
+    a, b = (
+        tone_track(tmp_path / "a.wav", 124.0),
+        tone_track(tmp_path / "b.wav", 128.0, phase=2.1, offset_s=0.333),
+    )
     text = """
     match_loudness: false
     tempo: 126 BPM
@@ -91,9 +108,11 @@ def test_fades_of_the_ends_and_a_held_tempo_leave_no_click(tmp_path: Path, cache
 
 def test_a_file_without_a_beat_comes_and_goes_without_a_click(tmp_path: Path, cache: Cache) -> None:
     a = tone_track(tmp_path / "a.wav", 124.0)
-    free = make_track(tmp_path / "b.wav", 0.5 * np.sin(np.arange(20 * RATE_HZ) * 2 * np.pi * 100 / RATE_HZ + 1.0)[
-        :, None
-    ] * np.ones(2), Grid("none"))
+    free = make_track(
+        tmp_path / "b.wav",
+        0.5 * np.sin(np.arange(20 * RATE_HZ) * 2 * np.pi * 100 / RATE_HZ + 1.0)[:, None] * np.ones(2),
+        Grid("none"),
+    )
     text = """
     match_loudness: false
     start: {at: 2}

@@ -1,4 +1,4 @@
-"""Where a track is at its own tempo and neutral it is its source times one constant gain: nulls in the file."""
+"""Where a track is at its own tempo and neutral it is its source times one gain: nulls in the file."""
 
 from __future__ import annotations
 
@@ -9,10 +9,9 @@ import numpy as np
 import pytest
 import soundfile
 import soxr
-from markers import RATE_HZ, MarkerTrack, Sound, facts_of, null_db, plan_of, write_wav
+from markers import RATE_HZ, MarkerTrack, Sound, music_track, null_db, plan_of
 
 from mixrender.audio.cache import Cache
-from mixrender.facts import Grid
 from mixrender.progress import NoProgress
 from mixrender.render.render import render_mix
 
@@ -24,32 +23,9 @@ A_BPM, B_BPM = 124.0, 127.0
 A_BAR_1_S, B_BAR_1_S = 0.3, 0.517
 
 
-def music(seconds: float, bpm: float, bar_1_s: float, rate_hz: int, seed: int) -> Sound:
-    """Kicks, hats and a wide chord that never repeat themselves exactly."""
-    rng = np.random.default_rng(seed)
-    t = np.arange(round(seconds * rate_hz)) / rate_hz
-    sound = np.zeros((len(t), 2))
-    for hz in (110.0, 164.8, 220.0, 329.6, 493.9):
-        for side in (0, 1):
-            sound[:, side] += 0.03 * np.sin(2 * np.pi * hz * t + rng.uniform(0, 6.28))
-    beats = np.arange(int((seconds - bar_1_s) * bpm / 60.0))
-    for at_s in bar_1_s + beats * 60.0 / bpm:
-        into = t - at_s
-        inside = (into >= 0) & (into < 0.3)
-        k = into[inside]
-        sound[inside] += (0.4 * np.exp(-k / 0.08) * np.sin(2 * np.pi * (48.0 * k + 4.0 * (1 - np.exp(-k / 0.03)))))[
-            :, None
-        ]
-        sound[inside] += 0.1 * (np.exp(-k / 0.02) * rng.standard_normal(len(k)))[:, None]
-    return sound + 0.001 * rng.standard_normal(sound.shape)
-
-
-def music_track(path: Path, bpm: float, bar_1_s: float, *, rate_hz: int = RATE_HZ, seed: int = 1) -> MarkerTrack:
-    write_wav(path, music(bar_1_s + 14 * 240.0 / bpm, bpm, bar_1_s, rate_hz, seed), rate_hz)
-    return MarkerTrack(path, facts_of(path, Grid("steady", bpm, bar_1_s)), np.zeros(0), 0.0)
-
-
-def mixed(text: str, tracks: list[MarkerTrack], folder: Path, cache: Cache) -> tuple[Sound, tuple[float, float]]:
+def mixed(
+    text: str, tracks: list[MarkerTrack], folder: Path, cache: Cache
+) -> tuple[Sound, tuple[float, float]]:
     """The written float file, and the start and end of its overlap in seconds."""
     plan, timeline = plan_of(text, tracks)
     result = render_mix(plan, timeline, folder=folder, cache=cache, progress=NoProgress())
