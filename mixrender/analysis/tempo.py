@@ -25,6 +25,8 @@ _CENTRE_BPM = 126.0
 _SPREAD_OCTAVES = 0.38
 _USUAL_BPM = (78.0, 181.0)
 _UNUSUAL_WEIGHT = 0.35
+_BACKBEAT = 2.0
+_ALTERNATION = 1.0
 _TOP = 6
 _RATIOS = (1.0, 2.0, 0.5, 1.5, 2 / 3, 4 / 3, 0.75)
 
@@ -49,7 +51,8 @@ class Rhythm:
     """What the tempo search reads: autocorrelations (lag in coarse frames, 1 at lag 0) and the spectrum."""
 
     total: FloatArray
-    burst: FloatArray
+    snare: FloatArray
+    low: FloatArray
     spectrum: FloatArray
     spectrum_step_hz: float
 
@@ -58,9 +61,18 @@ class Rhythm:
         """Measure the curves of a whole track."""
         size = scipy.fft.next_fast_len(4 * curves.burst.size)
         bands = [_levelled(band) for band in curves.bands]
-        total = np.sum([_autocorrelation(band) for band in bands], axis=0) / len(bands)
+        total = np.sum([_autocorrelation(band) for band in bands], axis=0)
+        total /= max(sum(bool(band.any()) for band in bands), 1)
         summed = np.abs(scipy.fft.rfft(np.sum(bands, axis=0), size))
-        return cls(total, _autocorrelation(_levelled(curves.burst)), summed, COARSE_RATE_HZ / size)
+        # A snare is a burst with a body, and not a kick; hats have no body.
+        snare = np.sqrt(curves.burst * curves.bands[1]) / (1.0 + curves.bands[0])
+        return cls(
+            total=total,
+            snare=_autocorrelation(_levelled(snare)),
+            low=_autocorrelation(bands[0]),
+            spectrum=summed,
+            spectrum_step_hz=COARSE_RATE_HZ / size,
+        )
 
     @staticmethod
     def autocorrelation_of(curve: NDArray[np.float32]) -> FloatArray:
@@ -110,10 +122,15 @@ def family_scores(rhythm: Rhythm, tempi_bpm: FloatArray) -> FloatArray:
 
 
 def backbeat(rhythm: Rhythm, tempo_bpm: float) -> float:
-    """How clearly noise bursts come on every second beat: -1 to 1; 0.3 and more is a snare on 2 and 4."""
-    beat = 60.0 * COARSE_RATE_HZ / tempo_bpm
-    at = {n: float(_at(rhythm.burst, np.array([n * beat]))[0]) for n in (1, 2, 3, 4)}
-    return (at[2] + at[4] - at[1] - at[3]) / 2.0
+    """How clearly snares come on every second beat: -1 to 1; 0.3 and more is a snare on 2 and 4."""
+    one, two, three, four = _at_beats(rhythm.snare, tempo_bpm)
+    return (two + four - one - three) / 2.0
+
+
+def alternation(rhythm: Rhythm, tempo_bpm: float) -> float:
+    """How clearly kicks come on every second beat, 0 to 1: then the beat is rather twice as long."""
+    one, two, _, _ = _at_beats(rhythm.low, tempo_bpm)
+    return max(two - max(one, 0.0), 0.0)
 
 
 def _with_octave(rhythm: Rhythm, tempo_bpm: float, margin: float) -> TempoChoice:
@@ -139,7 +156,8 @@ def _octave_score(rhythm: Rhythm, tempo_bpm: float) -> float:
     """Log-odds of a tempo among its doubles and halves: how usual it is, and where the snare would fall."""
     tempo = np.array([tempo_bpm])
     usual = float(np.log(prior(tempo) + 0.02)[0])
-    return usual + 1.5 * backbeat(rhythm, tempo_bpm) + 1.0 * float(comb(rhythm.total, tempo)[0])
+    drums = _BACKBEAT * backbeat(rhythm, tempo_bpm) - _ALTERNATION * alternation(rhythm, tempo_bpm)
+    return usual + drums + float(comb(rhythm.total, tempo)[0])
 
 
 def _candidates(tempi: FloatArray, scores: FloatArray) -> FloatArray:
@@ -164,7 +182,8 @@ def _refined(rhythm: Rhythm, tempo_bpm: float) -> float:
     span_hz = 0.012 * tempo_bpm / 60.0
     steps = np.arange(-span_hz, span_hz, rhythm.spectrum_step_hz / 4.0)
     frequencies = tempo_bpm / 60.0 + steps
-    power = sum(_at(rhythm.spectrum, k * frequencies / rhythm.spectrum_step_hz) for k in (1, 2, 4))
+    places = frequencies / rhythm.spectrum_step_hz
+    power = np.sum([_at(rhythm.spectrum, k * places) for k in (1, 2, 4)], axis=0)
     nearness = 1.0 - 0.3 * (steps / span_hz) ** 2
     return float(60.0 * frequencies[int(np.argmax(power * nearness))])
 
@@ -178,12 +197,19 @@ def _line(rhythm: Rhythm, frequencies_hz: FloatArray) -> FloatArray:
         low, high = max(int(place) - far, 1), min(int(place) + far, rhythm.spectrum.size)
         peak = rhythm.spectrum[max(int(place) - near, 1) : int(place) + near + 2].max(initial=1e-12)
         values.append(np.log(peak / (np.median(rhythm.spectrum[low:high]) + 1e-12) + 1e-6))
-    return np.maximum(np.array(values), 0.0)
+    return np.asarray(np.maximum(values, 0.0))
 
 
 def _same_family(a_bpm: float, b_bpm: float) -> bool:
     octaves = float(np.log2(a_bpm / b_bpm))
     return abs(octaves - round(octaves)) < 0.02
+
+
+def _at_beats(curve: FloatArray, tempo_bpm: float) -> tuple[float, float, float, float]:
+    """The autocorrelation at one, two, three and four beats."""
+    beat = 60.0 * COARSE_RATE_HZ / tempo_bpm
+    one, two, three, four = (float(value) for value in _at(curve, beat * np.arange(1.0, 5.0)))
+    return one, two, three, four
 
 
 def _at(curve: FloatArray, positions: FloatArray) -> FloatArray:
