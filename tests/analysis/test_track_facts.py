@@ -33,9 +33,12 @@ def analyzed(tmp_path_factory, track):
     return path, cache, analyze_file(path, cache=cache)
 
 
-def write(folder, sound, *, name="track.wav", rate_hz=RATE_HZ, **options):
+def write(folder, sound, *, name="track.wav", rate_hz=RATE_HZ):
     path = folder / name
-    soundfile.write(path, sound, rate_hz, **options)
+    with soundfile.SoundFile(path, "w", rate_hz, 1 if sound.ndim == 1 else sound.shape[1]) as file:
+        # In pieces: libsndfile 1.2.2 can crash on a Vorbis file that is written at one go.
+        for start in range(0, len(sound), 4096):
+            file.write(sound[start : start + 4096])
     return path
 
 
@@ -132,21 +135,19 @@ def test_a_file_that_is_no_sound_is_an_audio_error(tmp_path, cache):
 
 @pytest.mark.accuracy
 @pytest.mark.parametrize(
-    ("name", "rate_hz", "channels", "options"),
+    ("name", "rate_hz", "channels"),
     [
-        ("mono.wav", 44100, 1, {}),
-        ("high.flac", 96000, 2, {}),
-        ("low.flac", 22050, 2, {}),
-        ("vorbis.ogg", 48000, 2, {}),
-        ("lossy.mp3", 44100, 2, {}),
+        ("mono.wav", 44100, 1),
+        ("high.flac", 96000, 2),
+        ("low.flac", 22050, 2),
+        ("vorbis.ogg", 48000, 2),
+        ("lossy.mp3", 44100, 2),
     ],
 )
-def test_every_form_of_a_track_gets_the_same_grid(
-    tmp_path, cache, analyzed, track, name, rate_hz, channels, options
-):
+def test_every_form_of_a_track_gets_the_same_grid(tmp_path, cache, analyzed, track, name, rate_hz, channels):
     sound = soxr.resample(track.sound[:, :channels], RATE_HZ, rate_hz)
     reference = analyzed[2].grid
-    grid = analyze_file(write(tmp_path, sound, name=name, rate_hz=rate_hz, **options), cache=cache).grid
+    grid = analyze_file(write(tmp_path, sound, name=name, rate_hz=rate_hz), cache=cache).grid
 
     apart_s = grid.bar_1_s - reference.bar_1_s
     print(f"{name}: bar 1 {1e3 * apart_s:.3f} ms apart (bound {1e3 * SAME_GRID_BOUND_S} ms)")
