@@ -23,6 +23,9 @@ TOLERANCE_LU = 0.1
 
 MAX_PASSES = 6
 
+NOTHING_GAINED_LU = 0.05
+"""Where more than a dB of gain brings less than this, the limiter takes all of it: more only flattens."""
+
 REDUCTION_WARN_DB = 6.0
 """More reduction than this is done, and warned of: it changes how the mix sounds."""
 
@@ -122,6 +125,9 @@ def _search(
             (_, gain_before_db, before), (_, gain_now_db, now) = tried[-2:]
             assert before.loudness.integrated_lufs is not None and now.loudness.integrated_lufs is not None
             gained = now.loudness.integrated_lufs - before.loudness.integrated_lufs
+            if gain_now_db - gain_before_db > 1.0 and gained < NOTHING_GAINED_LU:
+                tried.pop()  # the sound is as loud as this ceiling lets it be
+                break
             # The harder the limiter works, the less a dB brings; the bound keeps one step from running away.
             slope = min(max(gained / (gain_now_db - gain_before_db), 0.15), 1.0)
         gain_db += missing / slope

@@ -92,7 +92,7 @@ def outside_lufs(sound: Sound) -> list[float]:
     ]
 
 
-@pytest.mark.parametrize("target", [-20.0, -9.0])
+@pytest.mark.parametrize("target", [-20.0, -13.0])
 def test_a_target_is_met_in_the_written_file(target: float, tmp_path: Path, cache: Cache) -> None:
     text = f"loudness: {{integrated: {target} LUFS, true_peak: -1 dBTP}}\n{TWO}"
     tracks = three(tmp_path)[:2]
@@ -106,8 +106,24 @@ def test_a_target_is_met_in_the_written_file(target: float, tmp_path: Path, cach
     )
     assert max(abs(value - target) for value in [result.loudness.integrated_lufs, *lufs]) <= 0.1
     assert peak_db <= -1.0 + 0.05
-    assert (result.master.max_gain_reduction_db > 0.5) == (target == -9.0)
+    assert (result.master.max_gain_reduction_db > 0.5) == (target == -13.0)
     assert result.target is not None and result.target.passed
+
+
+@pytest.mark.accuracy
+def test_a_target_out_of_reach_is_missed_without_flattening_the_sound_further(
+    tmp_path: Path, cache: Cache
+) -> None:
+    text = f"loudness: {{integrated: -9 LUFS, true_peak: -1 dBTP}}\n{TWO}"
+    result, _ = render(text, three(tmp_path)[:2], tmp_path / "mix", cache)
+    assert result.loudness is not None and result.loudness.integrated_lufs is not None
+    print(
+        f"{result.loudness.integrated_lufs:.2f} LUFS instead of -9, "
+        f"reduction {result.master.max_gain_reduction_db:.1f} <= 20 dB"
+    )
+    assert result.master.max_gain_reduction_db <= 20.0
+    assert result.target is not None and result.target.passed is False
+    assert "instead of -9" in result.target.reason
 
 
 def test_without_a_target_the_gain_only_lowers_to_the_ceiling(tmp_path: Path, cache: Cache) -> None:
