@@ -68,7 +68,36 @@ def analyze_file(path: Path, *, cache: Cache, progress: Progress | None = None) 
         library.put(facts)
     library.saw(path, sound)
     corrected = library.correction(sound)
-    return dataclasses.replace(facts, grid=corrected) if corrected else facts
+    return with_grid(facts, corrected) if corrected else facts
+
+
+def with_grid(facts: TrackFacts, grid: Grid) -> TrackFacts:
+    """The same track counted by another grid: its sections, first and last bar keep their places in time.
+
+    Each goes to the nearest bar line of the new grid. Warnings, which spoke of the old grid, are dropped.
+    """
+    sections: tuple[Section, ...] = ()
+    first = last = None
+    if grid.kind != "none" and facts.grid.kind != "none":
+        bars = dict.fromkeys(_moved(section.bar, facts.grid, grid) for section in facts.sections)
+        sections = tuple(Section(bar, round(grid.time_at(grid.bar_to_beat(bar)), 6)) for bar in bars)
+        if facts.first_enter_bar is not None and facts.last_leave_bar is not None:
+            first = _moved(facts.first_enter_bar, facts.grid, grid)
+            last = _moved(facts.last_leave_bar, facts.grid, grid)
+    return dataclasses.replace(
+        facts,
+        grid=grid,
+        tempo_confidence=1.0,
+        sections=sections,
+        first_enter_bar=first,
+        last_leave_bar=last,
+        warnings=(),
+    )
+
+
+def _moved(bar: int, old: Grid, new: Grid) -> int:
+    """The bar of the new grid whose line lies nearest to that of the old one."""
+    return max(round(new.beat_to_bar(new.beat_at(old.time_at(old.bar_to_beat(bar))))), 1)
 
 
 def measure(info: AudioInfo, *, advance: Advance = lambda amount: None) -> TrackFacts:

@@ -65,6 +65,17 @@ def test_a_steady_track_gets_its_tempo_beats_and_bar_1(tempo_bpm, pattern):
 
 
 @pytest.mark.accuracy
+@pytest.mark.parametrize(
+    ("tempo_bpm", "pattern"),
+    [(87.0, "breakbeat"), (87.0, "hip-hop"), (94.0, "two-step"), (174.0, "two-step"), (170.0, "breakbeat")],
+)
+def test_the_snares_tell_half_from_double_tempo(tempo_bpm, pattern):
+    track = make_track(tempo_bpm=tempo_bpm, pattern=pattern, lead_s=0.2)
+
+    assert_right(beats_of(track), track)
+
+
+@pytest.mark.accuracy
 @pytest.mark.parametrize("pattern", ["four on the floor", "breakbeat", "two-step", "hip-hop"])
 @pytest.mark.parametrize("tempo_bpm", [122.0, 124.0, 127.43, 128.0, 133.1, 140.0])
 def test_every_pattern_gets_its_grid_at_every_tempo(tempo_bpm, pattern):

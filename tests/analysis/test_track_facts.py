@@ -87,7 +87,12 @@ def test_a_grid_set_by_hand_replaces_the_measured_one(analyzed):
     by_hand = Grid("steady", 64.0, 0.5)
     library_of(cache).correct(facts.content_hash, by_hand)
 
-    assert analyze_file(path, cache=cache).grid == by_hand
+    corrected = analyze_file(path, cache=cache)
+    assert corrected.grid == by_hand
+    # Half the tempo has half as many bars: bars 1, 9, 17, 25, 41 become 1, 5, 9, 13, 21.
+    assert [section.bar for section in corrected.sections] == [1, 5, 9, 13, 21]
+    assert (corrected.first_enter_bar, corrected.last_leave_bar) == (1, 25)
+    assert corrected.key == facts.key
     library_of(cache).correct(facts.content_hash, None)
     assert analyze_file(path, cache=cache) == facts
 
