@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import numpy as np
 import pytest
+import soundfile
 from markers import IN_HZ, OUT_HZ, MarkerTrack, Rendered, Sound, check_ms, click_track, heard_s, rendered
 
+from mixrender import api
 from mixrender.audio.cache import Cache
+from mixrender.plan.load import load_plan
 from mixrender.render.measure import transition_offset
 
 TEMPOS = [(124.0, 128.0), (120.0, 126.0), (140.0, 132.0), (87.0, 90.0), (127.43, 125.1)]
@@ -85,3 +89,39 @@ def test_beats_meet_at_every_tempo_in_every_way(
     way: str, a: float, b: float, tmp_path: Path, cache: Cache
 ) -> None:
     check_way(way, a, b, tmp_path, cache)
+
+
+def test_beats_meet_in_the_written_file_and_where_its_report_says(tmp_path: Path) -> None:
+    a, b = TEMPOS[4]
+    tracks = [
+        click_track(tmp_path / "audio" / "a.wav", a, hz=OUT_HZ, bars=12),
+        click_track(tmp_path / "audio" / "b.wav", b, hz=IN_HZ, bars=12, bar_1_s=0.517),
+    ]
+    (tmp_path / "plan.yaml").write_text(
+        "loudness: {integrated: -20 LUFS, true_peak: -1 dBTP}\nstart: {at: 1}\ntracks:\n"
+        f"  a: {{file: audio/a.wav, grid: {{tempo: {a} BPM, bar_1: 0.3 s, beats_per_bar: 4}}}}\n"
+        f"  b: {{file: audio/b.wav, grid: {{tempo: {b} BPM, bar_1: 0.517 s, beats_per_bar: 4}}}}\n"
+        "transitions:\n  - {from: a, to: b, leave: 8, enter: 2, overlap: 4 bars, recipe: none}\n"
+    )
+    api.render(load_plan(tmp_path / "plan.yaml"), tmp_path / "out", cache=Cache(tmp_path / "cache"))
+    report = json.loads((tmp_path / "out" / "report.json").read_text())
+    sound, rate_hz = soundfile.read(tmp_path / "out" / "mix.flac")
+    beats_s, joint = np.array(report["beats_s"]), report["transitions"][0]
+    last_s = beats_s[-1] - 0.1
+    heard = []
+    for track, start_s, end_s in (
+        (tracks[0], 0.0, joint["end_s"] - 0.1),
+        (tracks[1], joint["start_s"] - 0.01, min(report["mix"]["duration_s"] - 0.2, last_s)),
+    ):
+        inside = (beats_s >= start_s) & (beats_s < end_s)
+        found = heard_s(sound[:, 0], beats_s[inside], hz=track.click_hz, rate_hz=rate_hz)
+        check_ms((found - beats_s[inside]) * 1000.0, f"{track.path.stem} in mix.flac")
+        heard.append(dict(zip(beats_s[inside], found, strict=True)))
+    both = sorted(heard[0].keys() & heard[1].keys())
+    offsets_ms = np.array([heard[1][t] - heard[0][t] for t in both]) * 1000.0
+    check_ms(offsets_ms, "incoming against outgoing in mix.flac")
+    said = joint["beat_offset_ms"]
+    print(f"the report says {said}")
+    assert said["beats"] == len(both) == 16
+    assert abs(said["median"] - float(np.median(offsets_ms))) <= 0.5
+    assert said["p95_abs"] <= 1.5 and said["worst_abs"] <= 3.0
