@@ -1,0 +1,188 @@
+"""The example plans: each checks without a warning, can be heard, and renders; together they show it all."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+import soundfile
+from ruamel.yaml import YAML
+
+from mixrender import api
+from mixrender.audio.cache import Cache
+from mixrender.demo.tracks import make_tracks
+from mixrender.plan.controls import CONTROLS
+from mixrender.plan.faults import words_of
+from mixrender.plan.load import load_plan
+from mixrender.plan.model import (
+    EndSpec,
+    GridSpec,
+    LoudnessTarget,
+    Output,
+    Plan,
+    StartSpec,
+    TempoRamp,
+    Track,
+    Transition,
+)
+from mixrender.plan.recipes import RECIPES
+
+PLANS = Path(__file__).parents[2] / "plans"
+NAMES = sorted(path.name for path in PLANS.glob("*.yaml"))
+
+CEILING_ROOM_DB = 0.1
+"""The limiter's detector and the meter may differ by this much (the bound of `render.master.verdict`)."""
+
+STEADY_MS = 3.0
+"""Bound of the median distance of two tracks' beats: under it no nudge is suggested."""
+
+
+@pytest.fixture(scope="session")
+def examples(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder as the project's own after `mixrender demo`: the demo's tracks, and the plans beside them."""
+    root = tmp_path_factory.mktemp("examples")
+    make_tracks(root / "mixrender-demo")
+    shutil.copytree(PLANS, root / "plans", ignore=lambda folder, names: set(names) - set(NAMES))
+    return root / "plans"
+
+
+@pytest.fixture(scope="session")
+def cache(tmp_path_factory: pytest.TempPathFactory) -> Cache:
+    return Cache(tmp_path_factory.mktemp("cache"))
+
+
+def document(name: str) -> Any:
+    return YAML(typ="safe").load(PLANS / name)
+
+
+def test_there_are_at_least_eight_and_the_first_is_two_lines():
+    lines = (PLANS / NAMES[0]).read_text(encoding="utf-8").splitlines()
+
+    assert len(NAMES) >= 8
+    assert len([line for line in lines if not line.startswith("#")]) == 2
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_plan_begins_by_saying_what_it_shows(name):
+    assert (PLANS / name).read_text(encoding="utf-8").startswith("# ")
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_plan_resolves_without_a_warning(name, examples, cache):
+    plan = load_plan(examples / name)
+    timeline = api.resolve(plan, cache=cache)
+
+    assert [str(problem) for problem in (*plan.warnings, *timeline.problems)] == []
+    assert len(timeline.transitions) == len(plan.tracks) - 1
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_the_last_transition_of_a_plan_can_be_heard(name, examples, cache, tmp_path):
+    plan = load_plan(examples / name)
+    number = len(plan.tracks) - 1
+
+    result = api.preview(plan, tmp_path, only=[number], lead_bars=1, tail_bars=1, cache=cache)
+
+    measure = result.transitions[-1]
+    assert measure is not None and measure.clip is not None
+    info = soundfile.info(measure.clip.path)
+    print(
+        f"{name}: {info.duration:.2f} s, {measure.clip.loudness.integrated_lufs} LUFS, {measure.beat_offset}"
+    )
+    assert measure.clip.path.name.startswith(f"{number:02d}-")
+    assert info.frames == round(measure.clip.duration_s * info.samplerate)
+    assert measure.clip.loudness.integrated_lufs is not None
+    if measure.beat_offset is not None:
+        assert abs(measure.beat_offset.median) <= STEADY_MS
+
+
+@pytest.mark.accuracy
+@pytest.mark.parametrize("name", NAMES)
+def test_a_plan_renders_as_it_was_resolved(name, examples, cache, tmp_path):
+    plan = load_plan(examples / name)
+
+    result = api.render(plan, tmp_path, cache=cache)
+
+    info = soundfile.info(result.files[0])
+    report = json.loads((tmp_path / "report.json").read_text(encoding="utf-8"))
+    assert result.loudness is not None and result.loudness.true_peak_dbtp is not None
+    ceiling_dbtp = plan.loudness.true_peak_dbtp if plan.loudness else -1.0
+    print(
+        f"{name}: {info.duration:.2f} s, {result.loudness.integrated_lufs:.2f} LUFS, "
+        f"{result.loudness.true_peak_dbtp:.2f} dBTP, ceiling {ceiling_dbtp} dBTP"
+    )
+    assert info.frames == pytest.approx(result.timeline.duration_s * info.samplerate, abs=1)
+    assert result.loudness.true_peak_dbtp <= ceiling_dbtp + CEILING_ROOM_DB
+    assert [str(warning) for warning in result.all_warnings()] == []
+    assert report["mix"]["integrated_lufs"] == result.loudness.integrated_lufs
+    assert (report["mix"]["target"] is None) == (plan.loudness is None)
+    if report["mix"]["target"] is not None:
+        assert report["mix"]["target"]["verdict"] == "pass"
+
+
+def test_counting_double_and_half_stretches_nothing(examples, cache):
+    timeline = api.resolve(load_plan(examples / "04-half-and-double.yaml"), cache=cache)
+
+    for transition in timeline.transitions:
+        for change in transition.tempo_change_percent.values():
+            assert (change.min, change.max) == (0.0, 0.0)
+
+
+def test_the_sixteen_bits_and_the_rate_that_a_plan_asks_for_are_delivered(examples, cache, tmp_path):
+    plan = load_plan(examples / "08-loudness-and-output.yaml")
+
+    result = api.preview(plan, tmp_path, only=[1], lead_bars=0, tail_bars=0, cache=cache)
+
+    info = soundfile.info(result.files[0])
+    assert (info.format, info.subtype, info.samplerate) == ("FLAC", "PCM_16", 48_000)
+
+
+# --- together they show the whole language ---------------------------------------------------------------
+
+UNSHOWN = {(Plan, "cover"), (LoudnessTarget, "name")}
+"""A cover needs a picture; the name of a target stands as the value of `loudness` itself."""
+
+
+def maps_of(kind: type, plan: dict[str, Any]) -> Iterator[dict[str, Any]]:
+    """Every map of a plan that is read as a model of this kind."""
+    tracks = plan["tracks"].values() if isinstance(plan["tracks"], dict) else plan["tracks"]
+    tracks = [track if isinstance(track, dict) else {"file": track} for track in tracks]
+    transitions = plan.get("transitions", [])
+    ramps = [t["tempo"] for t in transitions if isinstance(t.get("tempo"), dict)]
+    ramps += [ramp for t in transitions if isinstance(t.get("tempo"), list) for ramp in t["tempo"]]
+    found: dict[type, list[Any]] = {
+        Plan: [plan],
+        Track: tracks,
+        Transition: transitions,
+        TempoRamp: ramps,
+        GridSpec: [track["grid"] for track in tracks if "grid" in track],
+        StartSpec: [plan["start"]] if "start" in plan else [],
+        EndSpec: [plan["end"]] if "end" in plan else [],
+        Output: [plan["output"]] if "output" in plan else [],
+        LoudnessTarget: [plan["loudness"]] if "loudness" in plan else [],
+    }
+    yield from found[kind]
+
+
+@pytest.mark.parametrize(
+    "kind", [Plan, Track, Transition, TempoRamp, GridSpec, StartSpec, EndSpec, Output, LoudnessTarget]
+)
+def test_every_field_of_the_language_is_used_somewhere(kind):
+    used = {field for name in NAMES for map_ in maps_of(kind, document(name)) for field in map_}
+
+    assert [word for word in words_of(kind) if word not in used and (kind, word) not in UNSHOWN] == []
+
+
+def test_every_control_recipe_curve_and_count_is_used_somewhere():
+    transitions = [t for name in NAMES for t in maps_of(Transition, document(name))]
+    controls = {control for t in transitions for lanes in t.get("moves", {}).values() for control in lanes}
+    said = {key: {t[key] for t in transitions if key in t} for key in ("recipe", "curve", "count")}
+
+    assert controls == set(CONTROLS)
+    assert said["recipe"] == set(RECIPES)
+    assert {"equal-power", "linear", "slow"} <= said["curve"]
+    assert said["count"] == {"plain", "half", "double"}
