@@ -16,7 +16,7 @@ from mixrender.progress import Advance, Progress
 from mixrender.render.master import MasterChain, Setting, target_of
 from mixrender.render.measure import loudness_step, transition_offset
 from mixrender.render.prepare import PreparedMix, mix_rate_hz, prepare
-from mixrender.render.render import DITHER_SEED, versions
+from mixrender.render.render import DITHER_SEED, require_folder, versions
 from mixrender.render.result import Clip, MasterFigures, MixResult, TransitionMeasure
 from mixrender.timing.timeline import Timeline, TransitionPlacement
 from mixrender.units import FloatArray, seconds_to_frames
@@ -46,6 +46,7 @@ def render_clips(
     chosen = _chosen(timeline, only)
     rate_hz = mix_rate_hz(plan, timeline)
     require_writable(sample_rate_hz=rate_hz, format=plan.output.format, bits=plan.output.bits)
+    require_folder(folder)
     windows_s = [_window_s(timeline, t, lead_bars=lead_bars, tail_bars=tail_bars) for t in chosen]
     prepared = prepare(plan, timeline, cache=cache, progress=progress, windows_s=windows_s)
     setting = predicted_setting(plan, timeline, prepared.gains_db)

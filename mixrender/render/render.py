@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import platform
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -15,7 +16,7 @@ from mixrender.audio.cache import Cache
 from mixrender.audio.raw import BYTES_PER_FRAME, RawAudio
 from mixrender.audio.tags import OutputTags, require_cover
 from mixrender.audio.write import require_writable, write_audio
-from mixrender.errors import PlanError, ToolError
+from mixrender.errors import MachineError, PlanError, ToolError
 from mixrender.plan.model import Plan
 from mixrender.progress import Progress
 from mixrender.render.master import MasterChain, find_setting, verdict
@@ -41,6 +42,7 @@ def render_mix(
     rate_hz = mix_rate_hz(plan, timeline)
     output = plan.output
     require_writable(sample_rate_hz=rate_hz, format=output.format, bits=output.bits)
+    require_folder(folder)
     tags = _tags(plan)
     prepared = prepare(plan, timeline, cache=cache, progress=progress)
     mix = prepared.mix
@@ -52,6 +54,8 @@ def render_mix(
                 yield raw.read(begin, stop).astype(np.float64)
 
         mastering = find_setting(blocks, plan, frames=raw.frames, sample_rate_hz=rate_hz, progress=progress)
+        # Before the file is written, so that a run stopped here leaves an earlier mix beside its own report.
+        measures = _measures(mix, timeline, raw, rate_hz, progress)
         chain = MasterChain(mastering.setting, sample_rate_hz=rate_hz)
         with progress.task("Writing", total=raw.frames) as advance:
             written = write_audio(
@@ -63,7 +67,6 @@ def render_mix(
                 dither_seed=DITHER_SEED,
                 tags=tags,
             )
-        measures = _measures(mix, timeline, raw, rate_hz, progress)
     warnings = mastering.warnings
     if written.clipped_samples:
         warnings += (f"{written.clipped_samples} samples lay beyond full scale",)
@@ -81,6 +84,18 @@ def render_mix(
         clipped_samples=written.clipped_samples,
         warnings=warnings,
     )
+
+
+def require_folder(folder: Path) -> None:
+    """Raise MachineError if nothing can be written in a folder, or it cannot be made, before any work."""
+    there = folder
+    while not there.exists() and there != there.parent:
+        there = there.parent
+    if not there.is_dir() or not os.access(there, os.W_OK | os.X_OK):
+        reason = "may not be written" if there.is_dir() else "is not a folder"
+        raise MachineError(
+            f"{folder}: nothing can be written there: {there} {reason}. Choose another folder."
+        )
 
 
 def versions() -> dict[str, str]:

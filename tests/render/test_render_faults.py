@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import os
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import numpy as np
@@ -15,6 +16,7 @@ from mixrender.progress import NoProgress
 from mixrender.render import preview, render
 from mixrender.render.preview import render_clips
 from mixrender.render.render import render_mix
+from mixrender.render.result import MixResult
 
 TEXT = (
     "start: {at: 1}\nend: {at: 7}\ntransitions:\n  - {from: a, to: b, leave: 4, enter: 2, overlap: 2 bars}\n"
@@ -34,13 +36,25 @@ def test_without_the_stretcher_only_what_needs_it_is_refused(
     assert not (tmp_path / "two").exists() or not list((tmp_path / "two").iterdir())
 
 
-def test_a_folder_that_cannot_be_written_is_named(tmp_path: Path) -> None:
+@pytest.mark.parametrize("make", [render_mix, render_clips])
+def test_a_folder_that_cannot_be_written_is_named_before_any_work(
+    make: Callable[..., MixResult], tmp_path: Path
+) -> None:
     (tmp_path / "file").write_text("not a folder")
     plan = plan_of(TEXT, click_pair(tmp_path, 124.0, 124.0, bars=8))
     target = tmp_path / "file" / "mix"
-    with pytest.raises(MachineError, match=f"{target}"):
-        render_mix(*plan, folder=target, cache=Cache(tmp_path / "c"), progress=NoProgress())
+    with pytest.raises(MachineError, match=f"{target}.*not a folder"):
+        make(*plan, folder=target, cache=Cache(tmp_path / "c"), progress=NoProgress())
     assert (tmp_path / "file").read_text() == "not a folder"
+    assert not (tmp_path / "c").exists()
+
+
+@pytest.mark.skipif(not hasattr(os, "geteuid") or os.geteuid() == 0, reason="root may write everywhere")
+def test_a_folder_that_may_not_be_written_is_named(tmp_path: Path) -> None:
+    plan = plan_of(TEXT, click_pair(tmp_path, 124.0, 124.0, bars=8))
+    (tmp_path / "shut").mkdir(mode=0o500)
+    with pytest.raises(MachineError, match="shut"):
+        render_mix(*plan, folder=tmp_path / "shut", cache=Cache(tmp_path / "c"), progress=NoProgress())
 
 
 def test_a_format_that_cannot_hold_the_sound_is_refused_before_any_work(tmp_path: Path) -> None:

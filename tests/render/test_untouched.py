@@ -129,3 +129,14 @@ def test_nothing_is_changed_where_the_tempos_are_one(tmp_path: Path, cache: Cach
     best = min(null_db(mix[start:end], one + y[start + offset : end + offset]) for offset in offsets)
     print(f"the sum of both in the overlap: null {best:.1f} <= {NULL_DB} dB")
     assert best <= NULL_DB
+
+
+def test_a_track_cut_into_itself_goes_on_unbroken(tmp_path: Path, cache: Cache) -> None:
+    a = music_track(tmp_path / "a.wav", A_BPM, A_BAR_1_S, seed=1)
+    text = TEXT.replace(
+        "leave: 8, enter: 2, overlap: 4 bars%s", "leave: 8, enter: 8, overlap: 0 bars, recipe: cut"
+    )
+    mix, (start_s, end_s) = mixed(text, [a, a], tmp_path / "mix", cache)
+    assert start_s == end_s
+    source, _ = soundfile.read(a.path, always_2d=True)
+    check_null(mix, source, 0.011, len(mix) / RATE_HZ - 0.011, A_BAR_1_S - 0.010, "across the cut", NULL_DB)
