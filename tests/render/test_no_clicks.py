@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -25,14 +26,14 @@ def tone_track(
     return make_track(path, sound, Grid("steady", bpm, offset_s))
 
 
-def check_quiet_above_2_khz(mix: Sound) -> None:
+def check_quiet_above_2_khz(mix: Sound, *, rate_hz: int = RATE_HZ) -> None:
     """Peak above 2 kHz of the mix between silence: a linear-phase high-pass, 90 dB down below 1.5 kHz."""
-    taps = signal.firwin(501, 1800.0, window=("kaiser", 9.0), fs=RATE_HZ, pass_zero=False)
-    padded = np.concatenate((np.zeros((RATE_HZ // 2, 2)), mix, np.zeros((RATE_HZ // 2, 2))))
+    taps = signal.firwin(501, 1800.0, window=("kaiser", 9.0), fs=rate_hz, pass_zero=False)
+    padded = np.concatenate((np.zeros((rate_hz // 2, 2)), mix, np.zeros((rate_hz // 2, 2))))
     rest = np.abs(signal.fftconvolve(padded, taps[:, None], mode="same", axes=0)).max(axis=1)
     at = int(np.argmax(rest))
     peak_dbfs = 20.0 * np.log10(rest[at])
-    at_s = at / RATE_HZ - 0.5
+    at_s = at / rate_hz - 0.5
     print(f"peak above 2 kHz {peak_dbfs:.1f} <= {LIMIT_DBFS} dBFS, at {at_s:.3f} s")
     assert peak_dbfs <= LIMIT_DBFS, f"a click at {at_s:.3f} s"
 
@@ -104,6 +105,40 @@ def test_fades_of_the_ends_and_a_held_tempo_leave_no_click(tmp_path: Path, cache
       - {from: a, to: b, leave: 6, enter: 3, overlap: 2 bars}
     """
     check_quiet_above_2_khz(rendered(text, [a, b], cache).whole())
+
+
+ODD = {
+    "varispeed": "# a: key_lock: false\n# b: key_lock: false\n",
+    "varispeed at a held tempo": "tempo: 133 BPM\n# a: key_lock: false\n# b: key_lock: false\n",
+    "transposed": "# a: shift: 1\n# b: shift: -2\n",
+    "at another rate": "output: {rate: 48000}\n",
+}
+
+
+@pytest.mark.accuracy
+@pytest.mark.parametrize("name", ODD)
+def test_a_low_tone_stays_clean_at_another_pitch_or_rate(name: str, tmp_path: Path, cache: Cache) -> None:
+    a, b = (
+        tone_track(tmp_path / "a.wav", 124.0),
+        tone_track(tmp_path / "b.wav", 128.0, phase=2.1, offset_s=0.333),
+    )
+    text = f"match_loudness: false\nstart: {{at: 2}}\nend: {{at: 11}}\ntransitions:\n  - {PLANS['glide']}\n"
+    text += ODD[name]
+    found = rendered(text, [a, b], cache)
+    check_quiet_above_2_khz(found.whole(), rate_hz=found.mix.sample_rate_hz)
+
+
+@pytest.mark.accuracy
+@pytest.mark.parametrize("order", ["ab", "ba"])
+def test_a_low_tone_on_a_drifting_grid_stays_clean(order: str, tmp_path: Path, cache: Cache) -> None:
+    steady, other = tone_track(tmp_path / "a.wav", 124.0), tone_track(tmp_path / "b.wav", 122.0, phase=2.1)
+    beats_s = 0.4 + np.concatenate(([0.0], np.cumsum(60.0 / (122.0 + 2.0 * np.sin(np.arange(50) / 7.0)))))
+    grid = Grid("drifting", 122.0, 0.4, beats_s=tuple(beats_s.tolist()))
+    drifts = replace(other, facts=replace(other.facts, grid=grid))
+    text = "match_loudness: false\nstart: {at: 2}\nend: {at: 11}\ntransitions:\n"
+    text += "  - {from: a, to: b, leave: 6, enter: 2, overlap: 3 bars, nudge: 5 ms}\n"
+    tracks = [steady, drifts] if order == "ab" else [drifts, steady]
+    check_quiet_above_2_khz(rendered(text, tracks, cache).whole())
 
 
 def test_a_file_without_a_beat_comes_and_goes_without_a_click(tmp_path: Path, cache: Cache) -> None:

@@ -103,6 +103,8 @@ def test_double_and_half_time_meet_without_any_stretching(
     slow_s = joint.start_s + np.arange(round((joint.end_s - joint.start_s) * 70 / 60)) * 60.0 / 70.0
     for index, track in enumerate(tracks):
         check_ms(late_ms(found, index, track, slow_s), f"track {index + 1} on the slower track's beats")
+    own = transition_offset(found.mix, found.timeline, joint)
+    assert own is not None and own.beats == len(slow_s) and own.worst_abs <= 0.3
 
 
 def drifting_track(path: Path, *, hz: float, beats: int = 80) -> MarkerTrack:
