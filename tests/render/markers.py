@@ -44,25 +44,33 @@ class MarkerTrack:
     click_hz: float
 
 
-def click(t: Sound, hz: float) -> Sound:
-    """A burst that begins at once at t = 0, and falls by 1/e every 6 ms.
-
-    The onset is as sharp as a drum's: a soft rise in one narrow band is no attack to the stretcher.
-    """
-    return np.where(t >= 0, np.exp(-np.clip(t, 0, None) / 0.006) * np.sin(2 * np.pi * hz * t), 0.0)
+def click(t: Sound, hz: float, *, rise_s: float = 0.0) -> Sound:
+    """A burst that begins at t = 0, at once or with a soft rise, and falls by 1/e every 6 ms."""
+    rise = np.sin(0.5 * np.pi * np.clip(t / rise_s, 0.0, 1.0)) ** 2 if rise_s else 1.0
+    return np.where(t >= 0, rise * np.exp(-np.clip(t, 0, None) / 0.006) * np.sin(2 * np.pi * hz * t), 0.0)
 
 
-def click_sound(beats_s: Sound, *, hz: float, duration_s: float, rate_hz: int, seed: int = 1) -> Sound:
-    """Clicks at exact times over a quiet low bed, shape (n, 2)."""
+def click_sound(
+    beats_s: Sound,
+    *,
+    hz: float,
+    duration_s: float,
+    rate_hz: int,
+    seed: int = 1,
+    rise_s: float = 0.0,
+    bed: float = 0.01,
+) -> Sound:
+    """Clicks at exact times over a wide bed of low noise, shape (n, 2); a bed of 0.01 lies at -58 dB."""
     frames = round(duration_s * rate_hz)
     rng = np.random.default_rng(seed)
     low_pass = signal.butter(2, 300.0, fs=rate_hz, output="sos")
-    sound = signal.sosfilt(low_pass, rng.standard_normal((frames, 2)), axis=0) * 0.01
+    sound = signal.sosfilt(low_pass, rng.standard_normal((frames, 2)), axis=0) * bed
     for beat_s in beats_s:
         first = max(int(np.floor(beat_s * rate_hz)), 0)
         last = min(first + round(0.06 * rate_hz), frames)
         if first < last:
-            sound[first:last] += 0.5 * click(np.arange(first, last) / rate_hz - beat_s, hz)[:, None]
+            t = np.arange(first, last) / rate_hz - beat_s
+            sound[first:last] += 0.5 * click(t, hz, rise_s=rise_s)[:, None]
     return sound
 
 
@@ -100,12 +108,28 @@ def make_track(
 
 
 def click_track(
-    path: Path, bpm: float, *, hz: float, bars: int = 14, bar_1_s: float = 0.3, rate_hz: int = RATE_HZ
+    path: Path,
+    bpm: float,
+    *,
+    hz: float,
+    bars: int = 14,
+    bar_1_s: float = 0.3,
+    rate_hz: int = RATE_HZ,
+    rise_s: float = 0.0,
+    bed: float = 0.01,
 ) -> MarkerTrack:
     """A steady track with a click on each beat from bar 1 on."""
     beats_s = bar_1_s + np.arange(bars * 4) * 60.0 / bpm
     duration_s = bar_1_s + bars * 240.0 / bpm
-    sound = click_sound(beats_s, hz=hz, duration_s=duration_s, rate_hz=rate_hz, seed=round(hz))
+    sound = click_sound(
+        beats_s,
+        hz=hz,
+        duration_s=duration_s,
+        rate_hz=rate_hz,
+        seed=round(hz),
+        rise_s=rise_s,
+        bed=bed,
+    )
     track = make_track(path, sound, Grid("steady", bpm, bar_1_s), hz=hz, rate_hz=rate_hz)
     return replace(track, beats_s=beats_s)
 

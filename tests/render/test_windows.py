@@ -94,6 +94,7 @@ def check_same_beats(
 
 @pytest.mark.accuracy
 def test_a_window_at_a_held_tempo_keeps_the_level_of_music(tmp_path: Path) -> None:
+    # Fails by some 0.2 dB: begun at another place, the engine gives single drums another level.
     tracks = [
         music_track(tmp_path / f"{name}.wav", bpm, 0.3, seed=seed, bars=24)
         for name, bpm, seed in (("a", 124.0, 1), ("b", 128.0, 2))
