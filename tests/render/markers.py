@@ -42,6 +42,7 @@ class MarkerTrack:
     facts: TrackFacts
     beats_s: Sound
     click_hz: float
+    rise_s: float = 0.0
 
 
 def click(t: Sound, hz: float, *, rise_s: float = 0.0) -> Sound:
@@ -131,7 +132,7 @@ def click_track(
         bed=bed,
     )
     track = make_track(path, sound, Grid("steady", bpm, bar_1_s), hz=hz, rate_hz=rate_hz)
-    return replace(track, beats_s=beats_s)
+    return replace(track, beats_s=beats_s, rise_s=rise_s)
 
 
 def click_pair(folder: Path, a: float = 124.0, b: float = 128.0, *, bars: int = 14) -> list[MarkerTrack]:
@@ -247,7 +248,9 @@ def _envelope(sound: Sound, hz: float, rate_hz: int) -> Sound:
     return np.abs(signal.hilbert(signal.sosfiltfilt(band, sound)))
 
 
-def heard_s(sound: Sound, expected_s: Sound, *, hz: float, rate_hz: int = RATE_HZ) -> Sound:
+def heard_s(
+    sound: Sound, expected_s: Sound, *, hz: float, rate_hz: int = RATE_HZ, rise_s: float = 0.0
+) -> Sound:
     """When the click nearest to each expected time begins: NaN where there is none within 15 ms.
 
     The envelope around the clicks' pitch is correlated with that of one clean click; a parabola through the
@@ -257,7 +260,7 @@ def heard_s(sound: Sound, expected_s: Sound, *, hz: float, rate_hz: int = RATE_H
     envelope = _envelope(np.concatenate((np.zeros(ahead), sound, np.zeros(ahead))), hz, rate_hz)
     pad = round(0.05 * rate_hz)
     t = (np.arange(3 * pad) - pad) / rate_hz
-    clean = _envelope(0.5 * click(t, hz), hz, rate_hz)[
+    clean = _envelope(0.5 * click(t, hz, rise_s=rise_s), hz, rate_hz)[
         pad - round(0.004 * rate_hz) : pad + round(0.04 * rate_hz)
     ]
     clean = clean - clean.mean()
