@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Sequence
 from concurrent.futures import FIRST_EXCEPTION, ThreadPoolExecutor, wait
 from dataclasses import dataclass
@@ -223,5 +224,8 @@ def _run(
             return [(index, future.result()) for (index, _), future in zip(jobs, futures, strict=True)]
         except BaseException:
             pool.shutdown(wait=False, cancel_futures=True)
-            programs.kill_running()
+            # A job that was about to start its program will start it yet: end whatever comes.
+            while not all(future.done() for future in futures):
+                programs.kill_running()
+                time.sleep(0.02)
             raise
