@@ -73,13 +73,13 @@ def check_way(way: str, a: float, b: float, folder: Path, cache: Cache) -> None:
     check_mix(r, tracks, r.whole())
 
 
-@pytest.mark.parametrize(("a", "b"), TEMPOS[:2])
+@pytest.mark.parametrize(("a", "b"), TEMPOS[:1])
 def test_beats_meet_while_the_tempo_glides(a: float, b: float, tmp_path: Path, cache: Cache) -> None:
     check_way("glide", a, b, tmp_path, cache)
 
 
-@pytest.mark.parametrize("way", ["hold", "two ramps"])
-def test_beats_meet_at_a_held_tempo_and_on_written_ramps(way: str, tmp_path: Path, cache: Cache) -> None:
+@pytest.mark.parametrize("way", ["two ramps"])
+def test_beats_meet_on_written_ramps(way: str, tmp_path: Path, cache: Cache) -> None:
     check_way(way, 124.0, 128.0, tmp_path, cache)
 
 

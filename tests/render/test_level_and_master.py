@@ -92,7 +92,7 @@ def outside_lufs(sound: Sound) -> list[float]:
     ]
 
 
-@pytest.mark.parametrize("target", [-20.0, -13.0])
+@pytest.mark.parametrize("target", [pytest.param(-20.0, marks=pytest.mark.accuracy), -13.0])
 def test_a_target_is_met_in_the_written_file(target: float, tmp_path: Path, cache: Cache) -> None:
     text = f"loudness: {{integrated: {target} LUFS, true_peak: -1 dBTP}}\n{TWO}"
     tracks = three(tmp_path)[:2]
@@ -126,6 +126,7 @@ def test_a_target_out_of_reach_is_missed_without_flattening_the_sound_further(
     assert "instead of -9" in result.target.reason
 
 
+@pytest.mark.accuracy
 def test_without_a_target_the_gain_only_lowers_to_the_ceiling(tmp_path: Path, cache: Cache) -> None:
     for name, gain in (("hot", 2.0), ("quiet", 0.3)):
         tracks = [leveled(tmp_path / f"{name}-{i}.wav", gain, seed=i) for i in (1, 2)]

@@ -78,7 +78,7 @@ def test_three_tracks_meet_at_once(tmp_path: Path, cache: Cache) -> None:
         assert own is not None and own.p95_abs <= 1.5 and own.worst_abs <= 3.0
 
 
-@pytest.mark.parametrize(("a", "b"), [(70.0, 140.0), (140.0, 70.0)])
+@pytest.mark.parametrize(("a", "b"), [(70.0, 140.0), pytest.param(140.0, 70.0, marks=pytest.mark.accuracy)])
 def test_double_and_half_time_meet_without_any_stretching(
     a: float, b: float, tmp_path: Path, cache: Cache
 ) -> None:
@@ -118,7 +118,7 @@ def drifting_track(path: Path, *, hz: float, beats: int = 80) -> MarkerTrack:
     return replace(make_track(path, sound, grid, hz=hz), beats_s=beats_s)
 
 
-@pytest.mark.parametrize("first", ["steady", "drifting"])
+@pytest.mark.parametrize("first", ["steady", pytest.param("drifting", marks=pytest.mark.accuracy)])
 def test_a_drifting_track_is_untouched_outside_overlaps_and_on_the_beat_inside(
     first: str, tmp_path: Path, cache: Cache
 ) -> None:

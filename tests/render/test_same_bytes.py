@@ -54,7 +54,7 @@ def test_single_frames_around_the_overlap_give_the_same_bits(busy: Rendered, bus
             assert busy.mix.read(start, stop).tobytes() == busy_whole[start:stop].tobytes()
 
 
-@pytest.mark.parametrize("bits", ["24", "16"])
+@pytest.mark.parametrize("bits", [pytest.param("24", marks=pytest.mark.accuracy), "16"])
 def test_the_same_plan_gives_the_same_bytes_with_a_cold_and_a_warm_cache(tmp_path: Path, bits: str) -> None:
     tracks = click_pair(tmp_path, bars=8)
     text = f"""

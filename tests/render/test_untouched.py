@@ -91,10 +91,16 @@ def check_far(found: Case) -> None:
     check_null(found.mix, found.b, found.end_s + 1.0, end_s, found.b_ahead_s, "b after", NULL_DB)
 
 
-def test_tracks_null_with_their_sources_around_a_glide(tmp_path: Path, cache: Cache) -> None:
-    check_far(case(tmp_path, cache))
+@pytest.fixture(scope="module")
+def glide(tmp_path_factory: pytest.TempPathFactory, cache: Cache) -> Case:
+    return case(tmp_path_factory.mktemp("glide"), cache)
 
 
+def test_tracks_null_with_their_sources_around_a_glide(glide: Case) -> None:
+    check_far(glide)
+
+
+@pytest.mark.accuracy
 def test_a_track_at_another_rate_nulls_with_its_resampled_source(tmp_path: Path, cache: Cache) -> None:
     # Compared with soxr's own resampling of the whole file at its highest quality.
     check_far(case(tmp_path, cache, b_rate_hz=48000))
@@ -105,14 +111,14 @@ def test_tracks_null_with_their_sources_around_a_written_ramp(tmp_path: Path, ca
     check_far(case(tmp_path, cache, ", tempo: {to: 127 BPM, start: 1, over: 2 bars}"))
 
 
-def test_the_last_second_before_a_glide_nulls_but_for_the_joint(tmp_path: Path, cache: Cache) -> None:
-    found = case(tmp_path, cache)
+def test_the_last_second_before_a_glide_nulls_but_for_the_joint(glide: Case) -> None:
+    found = glide
     end_s = found.start_s - 0.011  # the incoming track comes up in the last 10 ms
     check_null(found.mix, found.a, found.start_s - 1.0, end_s, found.a_ahead_s, "a before", NEAR_DB)
 
 
-def test_the_first_second_after_a_glide_nulls_but_for_the_joint(tmp_path: Path, cache: Cache) -> None:
-    found = case(tmp_path, cache)
+def test_the_first_second_after_a_glide_nulls_but_for_the_joint(glide: Case) -> None:
+    found = glide
     start_s = found.end_s + 0.001
     check_null(found.mix, found.b, start_s, found.end_s + 1.0, found.b_ahead_s, "b after", NEAR_DB)
 

@@ -61,6 +61,7 @@ def stretched_seconds(monkeypatch: pytest.MonkeyPatch) -> list[float]:
     return done
 
 
+@pytest.mark.accuracy
 def test_a_window_at_a_held_tempo_stretches_less_and_keeps_its_beats(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
