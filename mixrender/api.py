@@ -12,13 +12,14 @@ from mixrender.audio.write import write_text_atomic
 from mixrender.errors import AudioError, InputError, MixrenderError, PlanError, Problem
 from mixrender.facts import Loudness, TrackFacts
 from mixrender.loudness.meter import Meter
+from mixrender.mixdown.master import target_of
+from mixrender.mixdown.preview import render_clips
+from mixrender.mixdown.render import render_mix
+from mixrender.mixdown.result import MixResult
 from mixrender.plan.load import load_plan
 from mixrender.plan.model import Plan
 from mixrender.plan.schema import plan_schema
 from mixrender.progress import NoProgress, Progress
-from mixrender.render.preview import render_clips
-from mixrender.render.render import render_mix
-from mixrender.render.result import MixResult
 from mixrender.report.document import mix_document, to_json
 from mixrender.timing.build import build_timeline
 from mixrender.timing.timeline import Timeline
@@ -51,7 +52,7 @@ KEPT_BYTES = 20 * 10**9
 """How much the cache may hold after a run, some 15 hours of sound: the least recently used goes first."""
 
 
-def analyze(file: Path, *, cache: Cache | None = None, progress: Progress | None = None) -> TrackFacts:
+def analyze(file: Path | str, *, cache: Cache | None = None, progress: Progress | None = None) -> TrackFacts:
     """What can be found out about one track: grid, key, sections, loudness; kept by content.
 
     Raises AudioError if the file cannot be used.
@@ -59,7 +60,7 @@ def analyze(file: Path, *, cache: Cache | None = None, progress: Progress | None
     # The analysis imports what takes the longest to load, and half of the commands do without it.
     from mixrender.analysis.track import analyze_file
 
-    return analyze_file(file, cache=cache or Cache(), progress=progress or NoProgress())
+    return analyze_file(Path(file), cache=cache or Cache(), progress=progress or NoProgress())
 
 
 def analyze_many(
@@ -80,6 +81,8 @@ def resolve(plan: Plan, *, cache: Cache | None = None, progress: Progress | None
     Raises PlanError with all of the plan's problems; AudioErrors of its tracks are among them.
     """
     shared = cache or Cache()
+    # A target that does not exist is a fault of the plan: said before anything is analysed.
+    target_of(plan)
     facts, problems = [], list[Problem]()
     for track in plan.tracks:
         try:
@@ -93,7 +96,7 @@ def resolve(plan: Plan, *, cache: Cache | None = None, progress: Progress | None
 
 def render(
     plan: Plan,
-    folder: Path | None = None,
+    folder: Path | str | None = None,
     *,
     cache: Cache | None = None,
     progress: Progress | None = None,
@@ -103,7 +106,8 @@ def render(
     `folder` None: named after the plan, beside it. Raises PlanError, InputError, AudioError, ToolError and
     MachineError; then no file of an earlier render has been touched.
     """
-    shared, shown, target = cache or Cache(), progress or NoProgress(), folder or folder_of(plan)
+    shared, shown = cache or Cache(), progress or NoProgress()
+    target = Path(folder) if folder is not None else folder_of(plan)
     timeline = resolve(plan, cache=shared, progress=shown)
     result = render_mix(plan, timeline, folder=target, cache=shared, progress=shown)
     write_text_atomic(target / "report.json", to_json(mix_document(result)))
@@ -113,7 +117,7 @@ def render(
 
 def preview(
     plan: Plan,
-    folder: Path | None = None,
+    folder: Path | str | None = None,
     *,
     only: Sequence[int] | None = None,
     lead_bars: float = 8.0,
@@ -125,7 +129,8 @@ def preview(
 
     Raises what `render` raises.
     """
-    shared, shown, target = cache or Cache(), progress or NoProgress(), folder or folder_of(plan)
+    shared, shown = cache or Cache(), progress or NoProgress()
+    target = Path(folder) if folder is not None else folder_of(plan)
     timeline = resolve(plan, cache=shared, progress=shown)
     result = render_clips(
         plan,
@@ -142,11 +147,12 @@ def preview(
     return result
 
 
-def measure_loudness(file: Path, *, progress: Progress | None = None) -> Loudness:
+def measure_loudness(file: Path | str, *, progress: Progress | None = None) -> Loudness:
     """The loudness of one audio file by ITU-R BS.1770-5; figures that cannot be measured are None.
 
     Raises AudioError if the file cannot be used.
     """
+    file = Path(file)
     info = probe(file)
     meter = Meter(sample_rate_hz=info.sample_rate_hz, channels=min(info.channels, 2))
     with (progress or NoProgress()).task(f"Measuring {file.name}", total=info.expected_s) as advance:

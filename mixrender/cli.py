@@ -131,7 +131,7 @@ def preview(
         )
         terminal.warn(result.all_warnings())
         terminal.show(tables.clips_table(result), tables.transitions_table(result))
-        terminal.say(f"Wrote {len(result.files)} files to {result.files[-1].parent}. {LOUD}")
+        terminal.say(f"The clips are in {result.files[-1].parent}. {LOUD}")
         terminal.document(document.mix_document(result))
 
 

@@ -17,7 +17,7 @@ LAYERS = (
     ("terminal",),
     ("api",),
     ("report",),
-    ("render", "demo"),
+    ("mixdown", "demo"),
     ("analysis",),
     ("loudness",),
     ("audio",),
@@ -73,6 +73,8 @@ def test_a_module_says_in_its_first_line_what_it_does(path):
 def test_everything_public_is_there_and_sorted():
     assert mixrender.__all__ == sorted(mixrender.__all__)
     assert all(hasattr(mixrender, name) for name in mixrender.__all__)
+    for name in ("analyze", "load_plan", "measure_loudness", "preview", "render", "resolve"):
+        assert callable(getattr(mixrender, name))
 
 
 def test_an_unknown_name_is_an_attribute_error():

@@ -19,7 +19,7 @@ GAIN_RANGE_DB = (-0.5, 1.5)
 """The engine takes 0.2 to 0.5 dB; what is far from that in one place is the sound's own doing and is left."""
 
 _SLICE_S = 0.05
-_WINDOW_S = 4.0
+_WINDOW_S = 1.0
 _PIN_S = 2.0
 _QUIET = 1e-4
 """Parts 40 dB below the region's mean power hardly count: what little is there may be the engine's own
@@ -50,7 +50,7 @@ def restoring_gain(
     pin_head: bool,
     pin_tail: bool,
 ) -> GainCurve:
-    """Gain by which the stretched sound has the source's level, from the power of both in windows of 4 s.
+    """Gain by which the stretched sound has the source's level, from the power of both in windows of 1 s.
 
     `knots` has rows (source frame, target frame); `read_stretched` reads by target frames. The gain keeps
     within -0.5 to +1.5 dB, and is 0 dB at a pinned end, from which it sets in over 2 s. Raises ToolError if

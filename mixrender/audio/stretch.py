@@ -26,7 +26,7 @@ from mixrender.dsp.varispeed import reach_frames, varispeed
 from mixrender.errors import InputError, MachineError
 from mixrender.units import FloatArray, seconds_to_frames, semitones_to_ratio
 
-STRETCH_VERSION = "1"
+STRETCH_VERSION = "3"
 """Raised whenever the same input would give other samples here, so that what is kept on disk is made anew."""
 
 REACH_S = 0.15

@@ -205,6 +205,10 @@ def _contradictions(plan: Plan) -> Iterator[Problem]:
         if transition.count is not None and transition.beatmatch is False:
             text = "`count` has no effect where `beatmatch` is `false`"
             yield plan.problem(("transitions", index, "count"), text, "warning")
+    for track in plan.tracks:
+        if track.shift_semitones and not track.key_lock:
+            text = "`shift` needs key lock; take away `key_lock: false`, or `shift`"
+            yield plan.problem(("tracks", track.name, "shift"), text)
     output = plan.output
     if output.format == "flac" and output.bits == "float":
         text = "FLAC holds whole numbers only; write `bits: 24`, or `format: wav`"

@@ -11,8 +11,8 @@ from typing import Any
 
 from mixrender.facts import Loudness, TrackFacts
 from mixrender.keys import parse_key, relation
-from mixrender.render.offsets import BeatOffset
-from mixrender.render.result import MixResult, TargetVerdict, TransitionMeasure
+from mixrender.mixdown.offsets import BeatOffset
+from mixrender.mixdown.result import MixResult, TargetVerdict, TransitionMeasure
 from mixrender.timing.timeline import Timeline, TrackPlacement, TransitionPlacement
 
 Document = dict[str, Any]

@@ -9,7 +9,7 @@ from typing import Any
 from rich.table import Table
 
 from mixrender.facts import Loudness, TrackFacts
-from mixrender.render.result import MixResult, TransitionMeasure
+from mixrender.mixdown.result import MixResult, TransitionMeasure
 from mixrender.report.document import key_relation
 from mixrender.timing.timeline import Timeline, TransitionPlacement
 from mixrender.units import format_time
@@ -190,7 +190,8 @@ def mix_tables(result: MixResult) -> list[Table]:
     for track, gain_db in zip(result.timeline.tracks, result.gains_db, strict=True):
         gains.add_row(track.name, number(gain_db, digits=2, sign=True))
     gains.add_row("master", number(result.master.gain_db, digits=2, sign=True))
-    gains.add_row("limiter, at most", number(-result.master.max_gain_reduction_db, digits=2, sign=True))
+    if result.master.max_gain_reduction_db > 0:
+        gains.add_row("limiter, at most", number(-result.master.max_gain_reduction_db, digits=2, sign=True))
     tables.append(gains)
     if result.timeline.transitions:
         tables.append(transitions_table(result))

@@ -9,7 +9,8 @@ from typing import Literal
 
 from mixrender.errors import PlanError, Problem
 from mixrender.facts import TrackFacts
-from mixrender.plan.model import LanePoint, Plan
+from mixrender.keys import parse_key
+from mixrender.plan.model import LanePoint, Plan, Track
 from mixrender.plan.recipes import transition_moves
 from mixrender.timing import moves
 from mixrender.timing.length import length_problems
@@ -36,6 +37,7 @@ def build_timeline(plan: Plan, facts: Sequence[TrackFacts]) -> Timeline:
     """
     placement = place(plan, facts)
     problems = placement.problems
+    problems[:0] = plan.warnings
     if _errors(problems) or len(placement.tracks) < len(plan.tracks):
         raise PlanError(_errors(problems) or problems)
     tempo_map = _origin_at_start(placement)
@@ -82,7 +84,7 @@ def _track(plan: Plan, placement: Placement, index: int, tempo_map: TempoMap) ->
         start_s=max(tempo_map.time_at(placed.start_beat) - preroll_s, 0.0),
         end_s=tempo_map.time_at(placed.end_beat),
         lanes=_lanes(plan, placement, index),
-        key=track.key or placed.side.facts.key,
+        key=_key(track, placed.side.facts),
         gain_db=track.gain_db,
         shift_s=placed.shift_s,
         fade_in_beats=plan.start.fade_bars * bar_beats if first else 0.0,
@@ -90,6 +92,15 @@ def _track(plan: Plan, placement: Placement, index: int, tempo_map: TempoMap) ->
         key_lock=track.key_lock,
         shift_semitones=track.shift_semitones,
     )
+
+
+def _key(track: Track, facts: TrackFacts) -> str | None:
+    """The key that the track has in the mix: written or found, and moved by whole semitones of `shift`."""
+    key = track.key or facts.key
+    if key is None or not track.shift_semitones:
+        return key
+    whole = round(track.shift_semitones)
+    return str(parse_key(key).transposed(semitones=whole)) if whole == track.shift_semitones else None
 
 
 # --- lanes -----------------------------------------------------------------------------------------------
@@ -237,7 +248,10 @@ def _jump_problems(plan: Plan, placement: Placement) -> list[Problem]:
     for ramp in placement.ramps:
         if not ramp.written or ramp.end_beat > ramp.start_beat:
             continue
-        sounding = [t for t in placement.tracks if t.start_beat < ramp.start_beat < t.end_beat]
+        at = ramp.start_beat
+        before = [t for t in placement.tracks if t.start_beat < at - 1e-9 and at <= t.end_beat + 1e-9]
+        after = [t for t in placement.tracks if t.start_beat <= at + 1e-9 and at + 1e-9 < t.end_beat]
+        sounding = max(before, after, key=len)
         if len(sounding) > 1:
             names = " and ".join(f"`{t.side.track.name}`" for t in sounding)
             message = f"{ramp.label} is a jump while {names} sound together; give it a length: `over: 4 bars`"

@@ -15,9 +15,9 @@ from scipy import signal
 from mixrender.audio.cache import Cache
 from mixrender.errors import InputError
 from mixrender.facts import Grid
+from mixrender.mixdown.render import render_mix
+from mixrender.mixdown.result import MixResult
 from mixrender.progress import NoProgress
-from mixrender.render.render import render_mix
-from mixrender.render.result import MixResult
 
 BPM, BAR_1_S = 120.0, 0.3
 TWO = "transitions:\n  - {from: a, to: b, leave: 5, enter: 2, overlap: 2 bars}\n"

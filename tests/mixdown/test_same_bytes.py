@@ -11,8 +11,8 @@ import pytest
 from markers import BUSY, RATE_HZ, Rendered, Sound, click_pair, plan_of, rendered
 
 from mixrender.audio.cache import Cache
+from mixrender.mixdown.render import render_mix
 from mixrender.progress import NoProgress
-from mixrender.render.render import render_mix
 from mixrender.report.document import mix_document, to_json
 
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from markers import RATE_HZ, Sound
 
-from mixrender.render.offsets import beat_offset
+from mixrender.mixdown.offsets import beat_offset
 
 BEATS_S = 0.5 + np.arange(16) * 60.0 / 124.0
 

@@ -11,13 +11,13 @@ from mixrender.audio.write import require_writable, write_audio
 from mixrender.errors import InputError
 from mixrender.facts import Loudness
 from mixrender.loudness.meter import Meter
+from mixrender.mixdown.master import MasterChain, Setting, target_of
+from mixrender.mixdown.measure import loudness_step, transition_offset
+from mixrender.mixdown.prepare import PreparedMix, mix_rate_hz, prepare
+from mixrender.mixdown.render import DITHER_SEED, require_folder, versions
+from mixrender.mixdown.result import Clip, MasterFigures, MixResult, TransitionMeasure
 from mixrender.plan.model import Plan
 from mixrender.progress import Advance, Progress
-from mixrender.render.master import MasterChain, Setting, target_of
-from mixrender.render.measure import loudness_step, transition_offset
-from mixrender.render.prepare import PreparedMix, mix_rate_hz, prepare
-from mixrender.render.render import DITHER_SEED, require_folder, versions
-from mixrender.render.result import Clip, MasterFigures, MixResult, TransitionMeasure
 from mixrender.timing.timeline import Timeline, TransitionPlacement
 from mixrender.units import FloatArray, seconds_to_frames
 

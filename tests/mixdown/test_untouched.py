@@ -12,8 +12,8 @@ import soxr
 from markers import RATE_HZ, MarkerTrack, Sound, music_track, null_db, plan_of
 
 from mixrender.audio.cache import Cache
+from mixrender.mixdown.render import render_mix
 from mixrender.progress import NoProgress
-from mixrender.render.render import render_mix
 
 NULL_DB = -120.0
 NEAR_DB = -40.0

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from mixrender.errors import Problem
 from mixrender.facts import Loudness
-from mixrender.render.offsets import BeatOffset
+from mixrender.mixdown.offsets import BeatOffset
 from mixrender.timing.timeline import Timeline
 
 

@@ -6,8 +6,8 @@ import math
 from collections.abc import Callable
 
 from mixrender.loudness.meter import integrated
-from mixrender.render.mix import Mix
-from mixrender.render.offsets import BeatOffset, beat_offset
+from mixrender.mixdown.mix import Mix
+from mixrender.mixdown.offsets import BeatOffset, beat_offset
 from mixrender.timing.spans import BeatSpan, source_beat_at, span_at
 from mixrender.timing.timeline import Timeline, TrackPlacement, TransitionPlacement
 from mixrender.units import FloatArray, seconds_to_frames

@@ -11,9 +11,9 @@ from mixrender.errors import InputError, PlanError
 from mixrender.facts import Loudness
 from mixrender.loudness.meter import Meter
 from mixrender.loudness.targets import TARGETS
+from mixrender.mixdown.result import MasterFigures, TargetVerdict
 from mixrender.plan.model import Plan
 from mixrender.progress import Progress
-from mixrender.render.result import MasterFigures, TargetVerdict
 from mixrender.units import FloatArray, db_to_gain, gain_to_db
 
 DEFAULT_CEILING_DBTP = -1.0

@@ -16,11 +16,11 @@ from mixrender.audio.cache import Cache
 from mixrender.audio.read import content_hash
 from mixrender.facts import Grid, TrackFacts
 from mixrender.loudness.meter import Meter
+from mixrender.mixdown.mix import Mix
+from mixrender.mixdown.prepare import PreparedMix, prepare
 from mixrender.plan.load import parse_plan
 from mixrender.plan.model import Plan
 from mixrender.progress import NoProgress
-from mixrender.render.mix import Mix
-from mixrender.render.prepare import PreparedMix, prepare
 from mixrender.timing.build import build_timeline
 from mixrender.timing.timeline import Timeline
 

@@ -12,11 +12,11 @@ from markers import click_pair, plan_of
 
 from mixrender.audio.cache import Cache
 from mixrender.errors import InputError, MachineError, ToolError
+from mixrender.mixdown import preview, render
+from mixrender.mixdown.preview import render_clips
+from mixrender.mixdown.render import render_mix
+from mixrender.mixdown.result import MixResult
 from mixrender.progress import NoProgress
-from mixrender.render import preview, render
-from mixrender.render.preview import render_clips
-from mixrender.render.render import render_mix
-from mixrender.render.result import MixResult
 
 TEXT = (
     "start: {at: 1}\nend: {at: 7}\ntransitions:\n  - {from: a, to: b, leave: 4, enter: 2, overlap: 2 bars}\n"

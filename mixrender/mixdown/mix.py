@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
-from mixrender.render.strip import Strip
+from mixrender.mixdown.strip import Strip
 from mixrender.units import FloatArray
 
 BLOCK_FRAMES = 65536

@@ -17,13 +17,13 @@ from mixrender.audio.raw import BYTES_PER_FRAME, RawAudio
 from mixrender.audio.tags import OutputTags, require_cover
 from mixrender.audio.write import require_writable, write_audio
 from mixrender.errors import MachineError, PlanError, ToolError
+from mixrender.mixdown.master import MasterChain, find_setting, verdict
+from mixrender.mixdown.measure import loudness_step, transition_offset
+from mixrender.mixdown.mix import BLOCK_FRAMES, Mix
+from mixrender.mixdown.prepare import mix_rate_hz, prepare
+from mixrender.mixdown.result import MixResult, TransitionMeasure
 from mixrender.plan.model import Plan
 from mixrender.progress import Progress
-from mixrender.render.master import MasterChain, find_setting, verdict
-from mixrender.render.measure import loudness_step, transition_offset
-from mixrender.render.mix import BLOCK_FRAMES, Mix
-from mixrender.render.prepare import mix_rate_hz, prepare
-from mixrender.render.result import MixResult, TransitionMeasure
 from mixrender.timing.timeline import Timeline
 from mixrender.units import FloatArray
 

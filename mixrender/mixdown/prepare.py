@@ -13,12 +13,12 @@ from mixrender.audio import programs
 from mixrender.audio.cache import Cache
 from mixrender.audio.raw import RawAudio, decoded
 from mixrender.loudness.meter import integrated
+from mixrender.mixdown.levels import constant_gains_db
+from mixrender.mixdown.mix import Mix
+from mixrender.mixdown.sources import PlacedSource, Stretched, StretchJob, Varied
+from mixrender.mixdown.strip import Strip
 from mixrender.plan.model import Plan
 from mixrender.progress import Progress
-from mixrender.render.levels import constant_gains_db
-from mixrender.render.mix import Mix
-from mixrender.render.sources import PlacedSource, Stretched, StretchJob, Varied
-from mixrender.render.strip import Strip
 from mixrender.timing.pieces import Copy, Piece, Warp, track_pieces
 from mixrender.timing.timeline import Timeline, TrackPlacement
 from mixrender.units import seconds_to_frames

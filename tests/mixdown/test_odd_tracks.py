@@ -28,7 +28,7 @@ from markers import (
 
 from mixrender.audio.cache import Cache
 from mixrender.facts import Grid
-from mixrender.render.measure import transition_offset
+from mixrender.mixdown.measure import transition_offset
 from mixrender.timing.pieces import Copy, track_pieces
 
 LOW_HZ = 700.0
