@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import os
 import time
 from collections.abc import Sequence
 from concurrent.futures import FIRST_EXCEPTION, ThreadPoolExecutor, wait
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 
@@ -13,7 +15,7 @@ from mixrender.audio import programs
 from mixrender.audio.cache import Cache
 from mixrender.audio.raw import RawAudio, decoded
 from mixrender.loudness.meter import integrated
-from mixrender.mixdown.levels import constant_gains_db
+from mixrender.mixdown.levels import Measure, constant_gains_db
 from mixrender.mixdown.mix import Mix
 from mixrender.mixdown.sources import PlacedSource, Stretched, StretchJob, Varied
 from mixrender.mixdown.strip import Strip
@@ -70,16 +72,7 @@ def prepare(
     windows = [(0, frames)]
     if windows_s is not None:
         windows = [(seconds_to_frames(a, rate_hz), seconds_to_frames(b, rate_hz)) for a, b in windows_s]
-    raws = [
-        decoded(
-            track.file,
-            content_hash=track.facts.content_hash,
-            sample_rate_hz=rate_hz,
-            cache=cache,
-            progress=progress,
-        )
-        for track in timeline.tracks
-    ]
+    raws = _decoded_tracks(plan, timeline, windows, rate_hz, cache, progress)
     pieces = [track_pieces(t, timeline.tempo_map, sample_rate_hz=rate_hz) for t in timeline.tracks]
     changed = _change(timeline, raws, pieces, windows, rate_hz, cache, progress)
     sources = [
@@ -101,7 +94,32 @@ def prepare(
     return PreparedMix(Mix(strips, frames=frames, sample_rate_hz=rate_hz), tuple(gains_db))
 
 
-def _measure(timeline: Timeline, raws: Sequence[RawAudio], rate_hz: int):  # type: ignore[no-untyped-def]
+def _decoded_tracks(
+    plan: Plan,
+    timeline: Timeline,
+    windows: Sequence[Window],
+    rate_hz: int,
+    cache: Cache,
+    progress: Progress,
+) -> list[RawAudio]:
+    """The sound of every track that is heard in the windows, and nothing in place of the others."""
+    silence = RawAudio(Path(os.devnull), 0, rate_hz)
+    # Loudness matched by regions listens to every track, whatever is to be heard.
+    return [
+        decoded(
+            track.file,
+            content_hash=track.facts.content_hash,
+            sample_rate_hz=rate_hz,
+            cache=cache,
+            progress=progress,
+        )
+        if plan.match_loudness == "regions" or _is_heard(track, windows, rate_hz)
+        else silence
+        for track in timeline.tracks
+    ]
+
+
+def _measure(timeline: Timeline, raws: Sequence[RawAudio], rate_hz: int) -> Measure:
     """What measures a track's own loudness between two seconds of the mix."""
 
     def measure(track: TrackPlacement, start_s: float, end_s: float) -> float | None:
@@ -126,7 +144,7 @@ def _change(
     changed: list[list[Stretched | Varied]] = [[] for _ in raws]
     jobs: list[tuple[int, StretchJob]] = []
     for track, raw, parts in zip(timeline.tracks, raws, pieces, strict=True):
-        audible = (seconds_to_frames(track.start_s, rate_hz), seconds_to_frames(track.end_s, rate_hz))
+        audible = _audible(track, rate_hz)
         for warp in parts:
             needed = [w for w in windows if _meet(w, audible) and _meet(w, (warp.start, warp.stop))]
             if not isinstance(warp, Warp) or not needed:
@@ -140,6 +158,14 @@ def _change(
     for index, part in _run(jobs, cache, progress):
         changed[index].append(part)
     return changed
+
+
+def _audible(track: TrackPlacement, rate_hz: int) -> Window:
+    return seconds_to_frames(track.start_s, rate_hz), seconds_to_frames(track.end_s, rate_hz)
+
+
+def _is_heard(track: TrackPlacement, windows: Sequence[Window], rate_hz: int) -> bool:
+    return any(_meet(window, _audible(track, rate_hz)) for window in windows)
 
 
 def _meet(window: Window, other: Window) -> bool:

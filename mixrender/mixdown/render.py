@@ -23,7 +23,7 @@ from mixrender.mixdown.mix import BLOCK_FRAMES, Mix
 from mixrender.mixdown.prepare import mix_rate_hz, prepare
 from mixrender.mixdown.result import MixResult, TransitionMeasure
 from mixrender.plan.model import Plan
-from mixrender.progress import Progress
+from mixrender.progress import Advance, Progress
 from mixrender.timing.timeline import Timeline
 from mixrender.units import FloatArray
 
@@ -137,7 +137,7 @@ def _premaster(mix: Mix, cache: Cache, progress: Progress) -> Iterator[RawAudio]
         yield RawAudio(path, mix.frames, mix.sample_rate_hz)
 
 
-def _watched(blocks: Iterator[FloatArray], advance) -> Iterator[FloatArray]:  # type: ignore[no-untyped-def]
+def _watched(blocks: Iterator[FloatArray], advance: Advance) -> Iterator[FloatArray]:
     for block in blocks:
         yield block
         advance(len(block))

@@ -94,20 +94,20 @@ class Strip:
         lane = self._lanes.get(control)
         if lane is None:
             return 1.0
-        where = {"beat_at": self._tempo_map.beat_at, "sample_rate_hz": self._rate_hz}
-        still = lanes.constant_over(lane, start, stop - 1, **where)  # type: ignore[arg-type]
+        beat_at, rate_hz = self._tempo_map.beat_at, self._rate_hz
+        still = lanes.constant_over(lane, start, stop - 1, beat_at=beat_at, sample_rate_hz=rate_hz)
         if still is not None:
             return still
         frames = np.arange(start, stop, dtype=np.int64)
-        return lanes.evaluate(lane, frames, **where)  # type: ignore[arg-type]
+        return lanes.evaluate(lane, frames, beat_at=beat_at, sample_rate_hz=rate_hz)
 
     def _motion(self, lane: lanes.Lane, start: int, stop: int) -> lanes.FilterMotion | None:
         """Motion of a filter over frames, or None where it is open throughout."""
-        where = {"beat_at": self._tempo_map.beat_at, "sample_rate_hz": self._rate_hz}
-        if lanes.untouched_over(lane, start, stop - 1, **where):  # type: ignore[arg-type]
+        beat_at, rate_hz = self._tempo_map.beat_at, self._rate_hz
+        if lanes.untouched_over(lane, start, stop - 1, beat_at=beat_at, sample_rate_hz=rate_hz):
             return None
         frames = np.arange(start, stop, dtype=np.int64)
-        return lanes.evaluate_filter(lane, frames, **where)  # type: ignore[arg-type]
+        return lanes.evaluate_filter(lane, frames, beat_at=beat_at, sample_rate_hz=rate_hz)
 
 
 def compile_lanes(
