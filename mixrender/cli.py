@@ -230,7 +230,7 @@ def cache_verify(quiet: Quiet = False) -> None:
 
 @cache_app.command("clear")
 def cache_clear(quiet: Quiet = False) -> None:
-    """Remove everything that can be computed again; what was analysed of tracks goes too."""
+    """Remove decoded and stretched sound; what was found out about tracks stays."""
     terminal = Terminal(quiet=quiet)
     with terminal.reported():
         freed = api.clear_cache()

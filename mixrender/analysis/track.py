@@ -61,7 +61,7 @@ def analyze_file(path: Path, *, cache: Cache, progress: Progress | None = None) 
     version = f"{ANALYSIS_VERSION} {info.decoder}"
     facts = library.get(sound, version)
     if facts is None:
-        with (progress or NoProgress()).task(f"analyze {path.name}", 1.0) as advance:
+        with (progress or NoProgress()).task(f"Analysing {path.name}", 1.0) as advance:
             facts = dataclasses.replace(
                 measure(info, advance=advance), content_hash=sound, analysis_version=version
             )
