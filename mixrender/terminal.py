@@ -6,6 +6,7 @@ import os
 import signal
 import sys
 import tempfile
+import textwrap
 import threading
 import traceback
 from collections.abc import Iterator, Sequence
@@ -16,6 +17,8 @@ from typing import Any
 
 import rich.progress
 from rich.console import Console, RenderableType
+from rich.measure import Measurement
+from rich.table import Table
 from rich.text import Text
 
 from mixrender.errors import MixrenderError, PlanError, Problem
@@ -86,7 +89,14 @@ class Terminal:
         """Print tables or lines for people."""
         if not (self.quiet or self.as_json):
             for table in tables:
-                self._out.print(table)
+                wide = isinstance(table, Table) and self._natural_width(table) > self._out.width
+                self._out.print(
+                    stacked(table, width=self._out.width) if wide and isinstance(table, Table) else table
+                )
+
+    def _natural_width(self, table: Table) -> int:
+        """Columns that a table takes where there is room for it."""
+        return Measurement.get(self._out, self._out.options.update(max_width=1000), table).maximum
 
     def say(self, line: str) -> None:
         """Print one plain line for people, without styling what stands in it."""
@@ -135,6 +145,21 @@ class Terminal:
                 f"a fault of mixrender itself: {type(error).__name__}: {error}; details in {_details()}"
             )
             raise SystemExit(INTERNAL) from None
+
+
+def stacked(table: Table, *, width: int) -> Text:
+    """A table too wide for the terminal as one paragraph per row, each figure with its column's name."""
+    lines = [str(table.title)] if table.title else []
+    names = [str(column.header) for column in table.columns]
+    # A first column without a name numbers the rows: what it numbers leads with it.
+    leading = 2 if not names[0] and "→" in names[1] else 1
+    for row in zip(*(column.cells for column in table.columns), strict=True):
+        cells = [str(cell) for cell in row]
+        lines.append("  ".join(cells[:leading]))
+        figures = zip(names[leading:], cells[leading:], strict=True)
+        text = ", ".join(f"{name} {cell}" for name, cell in figures if cell)
+        lines += textwrap.wrap(text, width=width, initial_indent="   ", subsequent_indent="   ")
+    return Text("\n".join([*lines, ""]))
 
 
 @contextmanager

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+from rich import box
 from rich.table import Table
 
 from mixrender.facts import Loudness, TrackFacts
@@ -27,7 +28,14 @@ def number(value: float | None, *, digits: int = 1, sign: bool = False) -> str:
 
 def _table(title: str, *columns: str) -> Table:
     """A table whose first column is words and whose others are figures, named with their units."""
-    table = Table(title=title, title_justify="left", title_style="bold", header_style="bold", pad_edge=False)
+    table = Table(
+        title=title,
+        title_justify="left",
+        title_style="bold",
+        header_style="bold",
+        box=box.SIMPLE_HEAD,
+        pad_edge=False,
+    )
     for i, column in enumerate(columns):
         words = i == 0 or column.endswith("*")
         table.add_column(column.rstrip("*"), justify="left" if words else "right", overflow="fold")
