@@ -276,7 +276,8 @@ def _speed_problems(plan: Plan, tracks: Sequence[TrackPlacement], tempo_map: Tem
         slow, fast = _speed_range(track, track.start_beat, track.end_beat, tempo_map)
         worst = slow if 1.0 / slow > fast else fast
         change = abs(worst - 1.0)
-        text = f"`{track.name}` plays at {ratio_to_percent(worst):+.1f} % of its own tempo"
+        word = "sped up" if worst > 1.0 else "slowed down"
+        text = f"`{track.name}` is {word} by {abs(ratio_to_percent(worst)):.1f} %"
         path = ("tracks", track.name)
         if not SPEED_LIMITS[0] <= worst <= SPEED_LIMITS[1]:
             message = f"{text}: half to double speed is what can be done; see `count`, `tempo` and its `grid`"
