@@ -82,7 +82,8 @@ def find_setting(
     if peak_dbtp is None:
         return replace(before, warnings=("the mix is silent",))
     if target_lufs is None or before.loudness.integrated_lufs is None:
-        return listen(Setting(min(0.0, ceiling_dbtp - peak_dbtp), None), "Mastering")
+        setting = Setting(min(0.0, ceiling_dbtp - peak_dbtp), None)
+        return before if setting == before.setting else listen(setting, "Mastering")
     gain_db = target_lufs - before.loudness.integrated_lufs
     over_db = peak_dbtp + gain_db - ceiling_dbtp
     if over_db > 0 and not plan.limiter:
