@@ -14,7 +14,7 @@ from mixrender.facts import Loudness, TrackFacts
 from mixrender.loudness.meter import Meter
 from mixrender.mixdown.master import target_of
 from mixrender.mixdown.preview import render_clips
-from mixrender.mixdown.render import render_mix
+from mixrender.mixdown.render import output_tags, render_mix
 from mixrender.mixdown.result import MixResult
 from mixrender.plan.load import load_plan
 from mixrender.plan.model import Plan
@@ -81,8 +81,9 @@ def resolve(plan: Plan, *, cache: Cache | None = None, progress: Progress | None
     Raises PlanError with all of the plan's problems; AudioErrors of its tracks are among them.
     """
     shared = cache or Cache()
-    # A target that does not exist is a fault of the plan: said before anything is analysed.
+    # A target or a cover that is not there is a fault of the plan: said before anything is analysed.
     target_of(plan)
+    output_tags(plan)
     facts, problems = [], list[Problem]()
     for track in plan.tracks:
         try:

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from mixrender import __version__, api
-from mixrender.errors import MixrenderError
+from mixrender.errors import MixrenderError, PlanError
 from mixrender.facts import Loudness, TrackFacts
 from mixrender.plan.load import load_plan
 from mixrender.report import document, tables
@@ -44,11 +44,6 @@ OutDir = Annotated[
         show_default=False,
     ),
 ]
-
-
-def main() -> None:
-    """Run the command line."""
-    app()
 
 
 @app.callback(invoke_without_command=True)
@@ -96,7 +91,11 @@ def check(plan: PlanFile, quiet: Quiet = False, as_json: AsJson = False) -> None
     """Resolve a plan without rendering it: its timeline, and every error and warning with its line."""
     terminal = Terminal(quiet=quiet, as_json=as_json)
     with terminal.reported():
-        timeline = api.resolve(load_plan(plan), progress=terminal.progress())
+        try:
+            timeline = api.resolve(load_plan(plan), progress=terminal.progress())
+        except PlanError as error:
+            terminal.document(document.faults_document(plan, error.problems))
+            raise
         terminal.show(*tables.timeline_tables(timeline))
         terminal.warn(timeline.problems)
         terminal.document(document.timeline_document(timeline, plan_file=plan))

@@ -64,6 +64,7 @@ tracks:                                  # they play in this order; paths are re
 
   kite:
     file: tracks/kite-over-varrow.flac
+    grid: {tempo: 174 BPM, bar_1: 0.05 s}                           # 174, not 87
     key: Ab major
     cues: {groove: 17, break: 33, drop: 49, outro: 81}
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 from mixrender.dsp.dither import DITHER_PEAK_STEPS
 from mixrender.dsp.limiter import Limiter
-from mixrender.errors import InputError, PlanError
+from mixrender.errors import PlanError
 from mixrender.facts import Loudness
 from mixrender.loudness.meter import Meter
 from mixrender.loudness.targets import TARGETS
@@ -62,7 +62,7 @@ def find_setting(
     """Measure the mix of `frames` frames and decide its master.
 
     Without a loudness target the gain only ever lowers: to bring the true peak to the ceiling, with no
-    limiter. With one, the gain is searched for until the limited mix is as loud as asked. Raises InputError
+    limiter. With one, the gain is searched for until the limited mix is as loud as asked. Raises PlanError
     where the plan forbids the limiter and the target cannot be had without it.
     """
 
@@ -91,7 +91,7 @@ def find_setting(
             f"{target_lufs:g} LUFS would put the true peak {over_db:.1f} dB over {ceiling_dbtp:g} dBTP and "
             f"the plan says `limiter: false`; ask for {target_lufs - over_db:.1f} LUFS or less, or allow it"
         )
-        raise InputError(message)
+        raise PlanError([plan.problem(("limiter",), message)])
     found = _search(listen, target_lufs, gain_db, ceiling_dbtp)
     if found.max_reduction_db > REDUCTION_WARN_DB:
         warning = (

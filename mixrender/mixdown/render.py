@@ -14,10 +14,13 @@ import numpy as np
 from mixrender.audio import programs
 from mixrender.audio.cache import Cache
 from mixrender.audio.raw import BYTES_PER_FRAME, RawAudio
+from mixrender.audio.read import probe, read_blocks
 from mixrender.audio.tags import OutputTags, require_cover
 from mixrender.audio.write import require_writable, write_audio
-from mixrender.errors import MachineError, PlanError, ToolError
-from mixrender.mixdown.master import MasterChain, find_setting, verdict
+from mixrender.errors import InputError, PlanError, ToolError
+from mixrender.facts import Loudness
+from mixrender.loudness.meter import Meter
+from mixrender.mixdown.master import MasterChain, find_setting, target_of, verdict
 from mixrender.mixdown.measure import loudness_step, transition_offset
 from mixrender.mixdown.mix import BLOCK_FRAMES, Mix
 from mixrender.mixdown.prepare import mix_rate_hz, prepare
@@ -43,7 +46,7 @@ def render_mix(
     output = plan.output
     require_writable(sample_rate_hz=rate_hz, format=output.format, bits=output.bits)
     require_folder(folder)
-    tags = _tags(plan)
+    tags = output_tags(plan)
     prepared = prepare(plan, timeline, cache=cache, progress=progress)
     mix = prepared.mix
     with _premaster(mix, cache, progress) as raw:
@@ -68,6 +71,10 @@ def render_mix(
                 tags=tags,
             )
     warnings = mastering.warnings
+    loudness = mastering.loudness
+    if output.format == "mp3":
+        loudness = _of_file(written.path, rate_hz, progress)
+        warnings += _overshoot(plan, loudness)
     if written.clipped_samples:
         warnings += (f"{written.clipped_samples} samples lay beyond full scale",)
     return MixResult(
@@ -75,9 +82,9 @@ def render_mix(
         sample_rate_hz=rate_hz,
         gains_db=prepared.gains_db,
         transitions=measures,
-        loudness=mastering.loudness,
+        loudness=loudness,
         master=mastering.figures(),
-        target=verdict(plan, mastering.loudness),
+        target=verdict(plan, loudness),
         inputs=tuple((track.file, track.facts.content_hash) for track in timeline.tracks),
         versions=versions(),
         files=(written.path,),
@@ -86,16 +93,36 @@ def render_mix(
     )
 
 
+def _of_file(path: Path, rate_hz: int, progress: Progress) -> Loudness:
+    """The loudness of a file as it was delivered: a lossy codec changes it, its peaks above all."""
+    meter = Meter(sample_rate_hz=rate_hz)
+    with progress.task(f"Measuring {path.name}", total=probe(path).expected_s) as advance:
+        for block in read_blocks(path, sample_rate_hz=rate_hz):
+            meter.push(block)
+            advance(len(block) / rate_hz)
+    return meter.result()
+
+
+def _overshoot(plan: Plan, loudness: Loudness) -> tuple[str, ...]:
+    """A warning where the codec lifted peaks over the ceiling, with the ceiling that would leave room."""
+    _, ceiling_dbtp = target_of(plan)
+    if loudness.true_peak_dbtp is None or loudness.true_peak_dbtp <= ceiling_dbtp + 0.05:
+        return ()
+    over_db = loudness.true_peak_dbtp - ceiling_dbtp
+    room = f"{ceiling_dbtp - over_db - 0.1:.1f} dBTP"
+    return (
+        f"the MP3 peaks {over_db:.2f} dB above {ceiling_dbtp:g} dBTP; `true_peak: {room}` would leave room",
+    )
+
+
 def require_folder(folder: Path) -> None:
-    """Raise MachineError if nothing can be written in a folder, or it cannot be made, before any work."""
+    """Raise InputError if nothing can be written in a folder, or it cannot be made, before any work."""
     there = folder
     while not there.exists() and there != there.parent:
         there = there.parent
     if not there.is_dir() or not os.access(there, os.W_OK | os.X_OK):
         reason = "may not be written" if there.is_dir() else "is not a folder"
-        raise MachineError(
-            f"{folder}: nothing can be written there: {there} {reason}. Choose another folder."
-        )
+        raise InputError(f"{folder}: nothing can be written there: {there} {reason}. Choose another folder.")
 
 
 def versions() -> dict[str, str]:
@@ -109,7 +136,7 @@ def versions() -> dict[str, str]:
     return found
 
 
-def _tags(plan: Plan) -> OutputTags:
+def output_tags(plan: Plan) -> OutputTags:
     """What the finished file says of itself."""
     cover = None
     if plan.cover is not None:
@@ -120,7 +147,10 @@ def _tags(plan: Plan) -> OutputTags:
             message = f"the cover '{path}' cannot be read ({error.strerror})"
             raise PlanError([plan.problem(("cover",), message)]) from None
     tags = OutputTags(title=plan.title, artist=plan.artist, date=plan.date, cover=cover)
-    require_cover(tags)
+    try:
+        require_cover(tags)
+    except InputError as error:
+        raise PlanError([plan.problem(("cover",), f"{plan.cover}: {error}")]) from None
     return tags
 
 

@@ -9,6 +9,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
+from mixrender.errors import Problem
 from mixrender.facts import Loudness, TrackFacts
 from mixrender.keys import parse_key, relation
 from mixrender.mixdown.offsets import BeatOffset
@@ -134,17 +135,18 @@ def timeline_document(timeline: Timeline, *, plan_file: Path) -> Document:
         **_beats_document(timeline),
         "tracks": [_placed_document(track, None) for track in timeline.tracks],
         "transitions": [_transition_document(timeline, t, None) for t in timeline.transitions],
-        "problems": [
-            {
-                "severity": p.severity,
-                "line": p.line,
-                "column": p.column,
-                "path": p.path,
-                "message": p.message,
-            }
-            for p in timeline.problems
-        ],
+        "problems": _problems_document(timeline.problems),
     }
+
+
+def faults_document(plan_file: Path, problems: Sequence[Problem]) -> Document:
+    """What `check --json` prints of a plan that cannot be resolved: its problems alone."""
+    return {"plan": str(plan_file), "problems": _problems_document(problems)}
+
+
+def _problems_document(problems: Sequence[Problem]) -> list[Document]:
+    names = ("severity", "line", "column", "path", "message")
+    return [{name: getattr(problem, name) for name in names} for problem in problems]
 
 
 def key_relation(a: str | None, b: str | None) -> str | None:

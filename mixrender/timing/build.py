@@ -116,6 +116,7 @@ def _lanes(plan: Plan, placement: Placement, index: int) -> dict[str, tuple[Move
         parts = way_in.get(control, ()), own.get(control, ()), way_out.get(control, ())
         if moves.crossing(parts[0], parts[2]):
             _add_crossing(plan, placement, index, control)
+        _check_heard(plan, placement, index, control, way_out=parts[2])
         lanes[control] = tuple(sorted((p for part in parts for p in part), key=lambda p: p.beat))
         _check_order(plan, placement, index, control, lanes[control])
     _check_ends(plan, placement, index, lanes)
@@ -212,6 +213,16 @@ def _check_order(
                 else ("tracks",)
             )
             placement.problems.append(plan.problem(path, message))
+
+
+def _check_heard(
+    plan: Plan, placement: Placement, index: int, control: str, *, way_out: tuple[MovePoint, ...]
+) -> None:
+    """Warn of points of the way out that lie beyond the end of the track, where it sounds no more."""
+    placed = placement.tracks[index]
+    if any(point.beat > placed.end_beat + 1e-6 for point in way_out):
+        message = f"a point of `{control}` lies after the overlap, where `{placed.side.track.name}` has ended"
+        placement.problems.append(plan.problem(_path_of(placement, index), message, "warning"))
 
 
 def _check_ends(

@@ -47,6 +47,11 @@ def grid_of(plan: Plan, track: Track, facts: TrackFacts) -> tuple[Grid, list[Pro
             message = f"{said.tempo_bpm:g} BPM is {percent:+.1f} % off the measured {grid.tempo_bpm:.2f} BPM"
             problems.append(plan.problem((*path, "tempo"), message, "warning"))
         bar_1_s = said.bar_1_s if said.bar_1_s is not None else grid.bar_1_s
+        if bar_1_s is not None and not -60.0 <= bar_1_s < facts.duration_s:
+            message = (
+                f"bar 1 cannot lie at {bar_1_s:g} s: '{track.file.name}' ends at {facts.duration_s:.1f} s"
+            )
+            problems.append(plan.problem((*path, "bar_1"), message))
         if bar_1_s is None:
             message = f"no beat was found in {track.file.name}, so `grid` needs `bar_1` too: `bar_1: 0.231 s`"
             problems.append(plan.problem(path, message))
@@ -61,6 +66,18 @@ def grid_of(plan: Plan, track: Track, facts: TrackFacts) -> tuple[Grid, list[Pro
         return moved, problems
     bar_1_s = said.bar_1_s if said.bar_1_s is not None else grid.bar_1_s
     return replace(grid, bar_1_s=bar_1_s, beats_per_bar=beats_per_bar), problems
+
+
+def doubts_of(plan: Plan, track: Track, facts: TrackFacts) -> list[Problem]:
+    """What the analysis was not sure of, as warnings, unless the plan says itself where the beats lie.
+
+    Doubts of the key are left to `analyze`: a key is a hint, and nothing is placed by it.
+    """
+    if track.grid is not None:
+        return []
+    path = ("tracks", track.name)
+    grid_doubts = [text for text in facts.warnings if "key" not in text]
+    return [plan.problem(path, f"'{track.file.name}': {text}", "warning") for text in grid_doubts]
 
 
 def _agrees(said_bpm: float, measured_bpm: float) -> bool:
@@ -81,7 +98,10 @@ def leave_bar(facts: TrackFacts, grid: Grid) -> int:
     """Bar line by which the track should be gone, on the grid the mix goes by."""
     if facts.last_leave_bar is not None and facts.grid.kind != "none":
         wanted_s = facts.grid.time_at(facts.grid.bar_to_beat(facts.last_leave_bar))
-        return min(round(grid.beat_to_bar(grid.beat_at(wanted_s))), last_bar_line(facts, grid))
+        leave = round(grid.beat_to_bar(grid.beat_at(wanted_s)))
+        # A track that sounds through its last whole bar sounds to the line that its file ends just short of.
+        if leave < math.floor(grid.beat_to_bar(grid.beat_at(facts.duration_s))):
+            return leave
     return last_bar_line(facts, grid)
 
 

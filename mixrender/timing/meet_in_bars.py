@@ -86,7 +86,9 @@ def _bars_fit(
         placement.problem((*path, "enter"), message + f"{fits:g} or {fits + 1:g} would")
         return False
     if leave + overlap > out.end_bars:
-        placement.problems.append(positions.shortage(placement.plan, out, leave, overlap, (*path, "overlap")))
+        field = "leave" if leave >= out.end_bars else "overlap"
+        shortage = positions.shortage(placement.plan, out, leave, overlap, (*path, field))
+        placement.problem((*path, field), shortage.message)
         return False
     enter_s = side.grid.time_at(side.grid.bar_to_beat(enter))
     if enter > side.end_bars or enter_s < -60.0:

@@ -7,7 +7,7 @@ from itertools import pairwise
 
 from mixrender.facts import TrackFacts
 from mixrender.plan.model import Plan, PlanPath, Transition
-from mixrender.timing.grids import counting_factor, grid_of, last_bar_line
+from mixrender.timing.grids import counting_factor, doubts_of, grid_of, last_bar_line
 from mixrender.timing.meet_freely import meet_freely
 from mixrender.timing.meet_in_bars import meet_in_bars
 from mixrender.timing.placement import EDGE_S, FALLBACK_BPM, FIRST_SOUND_ROOM_S, Placed, Placement
@@ -26,7 +26,7 @@ def place(plan: Plan, facts: Sequence[TrackFacts]) -> Placement:
     sides = []
     for track, fact in zip(plan.tracks, facts, strict=True):
         grid, problems = grid_of(plan, track, fact)
-        placement.problems.extend(problems)
+        placement.problems.extend([*problems, *doubts_of(plan, track, fact)])
         sides.append(Side(track, fact, grid))
     _place_first(placement, sides)
     entries = {(t.from_track, t.to_track): (i, t) for i, t in enumerate(plan.transitions)}

@@ -81,6 +81,10 @@ class Placement:
         severity: Literal["error", "warning"] = "error",
     ) -> None:
         """Note a problem at a place of the plan."""
+        if path[0] == "tracks" and len(path) == 3:
+            # The plan has no entry for this transition, so the fault is in what the default makes of it.
+            message = f"the transition into `{path[1]}`, made by default as none is written: {message}"
+            path = path[:2]
         self.problems.append(self.plan.problem(path, message, severity))
 
     def count(self, before: Placed, side: Side, transition: Transition) -> float:

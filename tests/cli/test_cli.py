@@ -261,7 +261,7 @@ def test_an_interrupted_render_leaves_nothing(plan, tmp_path, sent, status):
 
 
 def test_a_fault_of_the_program_itself_is_one_line(monkeypatch, capsys, plan):
-    from mixrender import cli
+    from mixrender.__main__ import main
 
     def fail(*args, **kwargs):
         raise RuntimeError("impossible")
@@ -269,7 +269,7 @@ def test_a_fault_of_the_program_itself_is_one_line(monkeypatch, capsys, plan):
     monkeypatch.setattr(api, "resolve", fail)
     monkeypatch.setattr(sys, "argv", ["mixrender", "check", str(plan)])
     with pytest.raises(SystemExit) as caught:
-        cli.main()
+        main()
 
     assert caught.value.code == 70
     (line,) = capsys.readouterr().err.strip().splitlines()
@@ -277,3 +277,51 @@ def test_a_fault_of_the_program_itself_is_one_line(monkeypatch, capsys, plan):
     details = Path(line.split("details in ")[1])
     assert "Traceback" in details.read_text()
     details.unlink()
+
+
+def test_check_as_json_holds_the_problems_of_a_faulty_plan(run, plan):
+    plan.write_text(plan.read_text().replace("8 bars", "8 barns"))
+    done = run("check", plan, "--json")
+
+    (problem,) = json.loads(done.stdout)["problems"]
+    assert done.returncode == 2
+    assert problem["path"] == "transitions[1].overlap"
+    assert (problem["severity"], problem["line"]) == ("error", 6)
+
+
+def test_an_interruption_while_the_program_loads_leaves_no_traceback(plan):
+    child = subprocess.Popen(
+        [sys.executable, "-m", "mixrender", "check", str(plan)], stderr=subprocess.PIPE, text=True
+    )
+    time.sleep(0.3)
+    child.send_signal(signal.SIGINT)
+    _, stderr = child.communicate(timeout=30)
+
+    assert child.returncode == 130
+    assert "Traceback" not in stderr
+
+
+def test_an_mp3_is_measured_as_it_was_delivered(run, plan):
+    plan.write_text(
+        plan.read_text() + "output: {format: mp3}\nloudness: {integrated: -9 LUFS, true_peak: -1 dBTP}\n"
+    )
+    done = run("render", plan)
+
+    mix = json.loads((plan.with_suffix("") / "report.json").read_text())["mix"]
+    (figures,) = json.loads(run("loudness", plan.with_suffix("") / "mix.mp3", "--json").stdout)["files"]
+    print(f"MP3: {mix['true_peak_dbtp']:.3f} dBTP, exit status {done.returncode}, {done.stderr}")
+    assert mix["true_peak_dbtp"] == pytest.approx(figures["true_peak_dbtp"], abs=1e-9)
+    assert ("would leave room" in done.stderr) == (mix["true_peak_dbtp"] > -0.95)
+    assert done.returncode == (0 if mix["true_peak_dbtp"] <= -0.9 else 1)
+
+
+def test_a_file_in_place_of_the_folder_is_status_2(run, plan, music):
+    assert run("render", plan, "-o", music / "ferry.flac").returncode == 2
+
+
+def test_a_cover_that_is_no_picture_is_a_fault_of_the_plan(run, plan, music):
+    plan.write_text(plan.read_text() + f"cover: {music}/ferry.flac\n")
+    done = run("check", plan)
+
+    assert done.returncode == 2
+    assert done.stderr.startswith(f"{plan}:7:") and "JPEG" in done.stderr

@@ -43,7 +43,7 @@ def test_a_folder_that_cannot_be_written_is_named_before_any_work(
     (tmp_path / "file").write_text("not a folder")
     plan = plan_of(TEXT, click_pair(tmp_path, 124.0, 124.0, bars=8))
     target = tmp_path / "file" / "mix"
-    with pytest.raises(MachineError, match=f"{target}.*not a folder"):
+    with pytest.raises(InputError, match=f"{target}.*not a folder"):
         make(*plan, folder=target, cache=Cache(tmp_path / "c"), progress=NoProgress())
     assert (tmp_path / "file").read_text() == "not a folder"
     assert not (tmp_path / "c").exists()
