@@ -587,3 +587,40 @@ def test_a_faulty_transition_does_not_hide_the_faults_of_the_next():
 
     assert "transitions[1].enter" in message
     assert "transitions[2].overlap" in message
+
+
+# --- doubts and places that cannot be ---------------------------------------------------------------------
+
+
+def test_doubts_of_the_grid_are_passed_on_unless_the_plan_settles_them():
+    doubtful = steady(87, warnings=("87 or 174 BPM?", "the key may also be C major"))
+    text = "tracks: [{a: {file: a.flac%s}}]"
+
+    plain = timeline(text % "", doubtful)
+    settled = timeline(text % ", grid: {tempo: 87 BPM, bar_1: 0 s}", doubtful)
+
+    assert [(p.path, p.message) for p in plain.problems] == [("tracks.a", "'a.flac': 87 or 174 BPM?")]
+    assert not settled.problems
+
+
+def test_a_bar_1_beyond_the_file_is_refused():
+    text = "tracks: [{a: {file: a.flac, grid: {tempo: 120 BPM, bar_1: 900 s}}}]"
+
+    assert "bar 1 cannot lie at 900 s: 'a.flac' ends at 192.0 s" in problems_of(text, steady(120))
+
+
+def test_a_point_after_the_track_has_ended_is_warned_of():
+    mix = timeline(TWO % ", moves: {a: {high: {20: -6 dB}}}", steady(120), steady(120))
+
+    assert any(
+        "a point of `high` lies after the overlap, where `a` has ended" in p.message for p in mix.problems
+    )
+
+
+def test_a_file_that_ends_just_short_of_its_last_bar_line_is_left_on_it():
+    facts = steady(120, bars=33)
+    short = TrackFacts(**{**vars(facts), "duration_s": facts.duration_s - 0.008, "last_leave_bar": 33})
+    mix = timeline("tracks: [a.flac, b.flac]", short, steady(120))
+
+    # To bar 34 less 16 bars is 18; 17 is the phrase line before it.
+    assert mix.transitions[0].leave_bar == 17
