@@ -42,7 +42,7 @@ def meet_freely(
     start = placement.mix_beat_of_second(before, leave_s)
     end, enter_beat = start + overlap, start + gap
     ends_s = source_second_of(before, end, tempo_map)
-    if leave_s >= out.facts.duration_s or ends_s > out.facts.duration_s + 0.25:
+    if leave_s > out.facts.duration_s + 1e-6 or ends_s > out.facts.duration_s + 0.25:
         left_s = max(out.facts.duration_s - leave_s, 0.0)
         message = f"'{out.track.file.name}' has {left_s:.1f} s left after {leave_s:.1f} s; use less"
         placement.problem((*path, "overlap"), message)
@@ -101,4 +101,4 @@ def _free_leave(placement: Placement, before: Placed, overlap_beats: float, temp
         bar = positions.default_leave(side, bars, from_bar=from_bar)
         return side.grid.time_at(side.grid.bar_to_beat(bar))
     length_s = beats_to_seconds(overlap_beats, placement.tempo_now(before, tempo_map))
-    return max(side.facts.last_sound_s - length_s, 0.0)
+    return max(side.heard_until_s - length_s, 0.0)

@@ -69,7 +69,7 @@ def _place_first(placement: Placement, sides: Sequence[Side]) -> None:
 
 def _place_end(placement: Placement) -> None:
     last, plan = placement.tracks[-1], placement.plan
-    end_s = min(last.side.facts.last_sound_s + 0.5, last.side.facts.duration_s)
+    end_s = min(last.side.heard_until_s + 0.5, last.side.facts.duration_s)
     if plan.end.at is not None:
         found = placement.second_of(last.side, plan.end.at, ("end", "at"))
         if found is not None:

@@ -36,6 +36,11 @@ class Side:
         return self.grid.kind != "none"
 
     @property
+    def heard_until_s(self) -> float:
+        """Second of the last sound; a silent file has none, and plays to its end."""
+        return self.facts.last_sound_s or self.facts.duration_s
+
+    @property
     def end_bars(self) -> float:
         """Bar, with its fraction, that the file reaches, with the room a fade needs."""
         return self.grid.beat_to_bar(self.grid.beat_at(self.facts.duration_s) + FADE_ROOM_BEATS)

@@ -624,3 +624,12 @@ def test_a_file_that_ends_just_short_of_its_last_bar_line_is_left_on_it():
 
     # To bar 34 less 16 bars is 18; 17 is the phrase line before it.
     assert mix.transitions[0].leave_bar == 17
+
+
+@pytest.mark.parametrize("last_sound_s", [3.0, 0.0])
+def test_a_track_too_short_to_overlap_or_silent_is_played_to_its_end(last_sound_s):
+    short = TrackFacts(**{**vars(gridless(3.0)), "last_sound_s": last_sound_s})
+    mix = timeline("tracks: [a.flac, b.flac]", short, steady(120))
+
+    assert mix.tracks[0].end_s == pytest.approx(3.0, abs=0.6)
+    assert mix.transitions[0].end_s <= 3.0 + 1e-6
