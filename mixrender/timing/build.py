@@ -10,13 +10,14 @@ from typing import Literal
 from mixrender.errors import PlanError, Problem
 from mixrender.facts import TrackFacts
 from mixrender.keys import parse_key
-from mixrender.plan.model import LanePoint, Plan, Track
+from mixrender.plan.model import LanePoint, Plan, Position, Track
 from mixrender.plan.recipes import transition_moves
 from mixrender.timing import moves
 from mixrender.timing.length import length_problems
 from mixrender.timing.moves import MovePoint
 from mixrender.timing.place import place
 from mixrender.timing.placement import EDGE_S, Joint, Placement
+from mixrender.timing.positions import bar_of
 from mixrender.timing.spans import BeatSpan, close, mix_beat_of_beat, source_beat_at, span_at
 from mixrender.timing.tempo_map import TempoMap
 from mixrender.timing.timeline import SpeedChange, Timeline, TrackPlacement, TransitionPlacement
@@ -147,8 +148,6 @@ def _side_points(
 
 
 def _own_points(plan: Plan, placement: Placement, index: int) -> dict[str, tuple[MovePoint, ...]]:
-    from mixrender.timing.positions import bar_of
-
     placed = placement.tracks[index]
     grid, track = placed.side.grid, placed.side.track
     tempo_map = placement.tempo_map()
@@ -156,7 +155,7 @@ def _own_points(plan: Plan, placement: Placement, index: int) -> dict[str, tuple
 
     def position_of(point: LanePoint) -> float:
         position = point.position
-        assert not hasattr(position, "from_end")
+        assert isinstance(position, Position)
         if position.seconds is None:
             bar = bar_of(plan, position, track, path)
             if isinstance(bar, Problem):
