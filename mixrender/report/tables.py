@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from pathlib import Path
 from typing import Any
 
 from rich import box
 from rich.table import Table
 
-from mixrender.facts import Loudness, TrackFacts
+from mixrender.facts import Loudness
 from mixrender.mixdown.result import MixResult, TransitionMeasure
 from mixrender.report.document import key_relation
 from mixrender.timing.timeline import Timeline, TransitionPlacement
@@ -26,7 +25,7 @@ def number(value: float | None, *, digits: int = 1, sign: bool = False) -> str:
     return f"{round(value, digits) + 0.0:{'+' if sign else ''}.{digits}f}"
 
 
-def _table(title: str, *columns: str) -> Table:
+def new_table(title: str, *columns: str) -> Table:
     """A table whose first column is words and whose others are figures, named with their units."""
     table = Table(
         title=title,
@@ -44,7 +43,7 @@ def _table(title: str, *columns: str) -> Table:
 
 def loudness_table(measured: Sequence[tuple[str, Loudness]], *, title: str) -> Table:
     """Loudness figures, one row per piece of sound."""
-    table = _table(
+    table = new_table(
         title, "", "length", "I LUFS", "range LU", "max M LUFS", "max S LUFS", "true peak dBTP", "peak dBFS"
     )
     for name, loudness in measured:
@@ -64,41 +63,9 @@ def loudness_table(measured: Sequence[tuple[str, Loudness]], *, title: str) -> T
     return table
 
 
-def facts_table(tracks: Sequence[tuple[Path, TrackFacts]]) -> Table:
-    """What the analysis found, one row per track."""
-    table = _table(
-        "Tracks",
-        "track",
-        "length",
-        "BPM",
-        "bar 1 s",
-        "grid*",
-        "key*",
-        "enter bar",
-        "leave bar",
-        "I LUFS",
-        "true peak dBTP",
-    )
-    for file, facts in tracks:
-        grid = facts.grid
-        table.add_row(
-            file.name,
-            format_time(facts.duration_s),
-            number(grid.tempo_bpm, digits=2),
-            number(grid.bar_1_s, digits=3),
-            grid.kind,
-            facts.key or NOT_MEASURABLE,
-            str(facts.first_enter_bar or NOT_MEASURABLE),
-            str(facts.last_leave_bar or NOT_MEASURABLE),
-            number(facts.loudness.integrated_lufs),
-            number(facts.loudness.true_peak_dbtp),
-        )
-    return table
-
-
 def timeline_tables(timeline: Timeline) -> list[Table]:
     """The resolved timeline: a row per track and a row per transition."""
-    tracks = _table("Tracks", "track", "from", "to", "BPM", "speed %", "key*")
+    tracks = new_table("Tracks", "track", "from", "to", "BPM", "speed %", "key*")
     for track in timeline.tracks:
         changes = [
             change
@@ -116,7 +83,7 @@ def timeline_tables(timeline: Timeline) -> list[Table]:
             _range(low, high),
             track.key or NOT_MEASURABLE,
         )
-    transitions = _table(
+    transitions = new_table(
         "Transitions",
         "",
         "from → to*",
@@ -149,7 +116,7 @@ def timeline_tables(timeline: Timeline) -> list[Table]:
 
 def transitions_table(result: MixResult) -> Table:
     """What was measured of each transition."""
-    table = _table(
+    table = new_table(
         "Transitions, as measured",
         "",
         "from → to*",
@@ -194,7 +161,7 @@ def mix_tables(result: MixResult) -> list[Table]:
         rows = [("the mix", result.loudness)]
         rows += [(track.name, track.facts.loudness) for track in result.timeline.tracks]
         tables.append(loudness_table(rows, title="Loudness (tracks: before gain)"))
-    gains = _table("Gains", "track", "gain dB")
+    gains = new_table("Gains", "track", "gain dB")
     for track, gain_db in zip(result.timeline.tracks, result.gains_db, strict=True):
         gains.add_row(track.name, number(gain_db, digits=2, sign=True))
     gains.add_row("master", number(result.master.gain_db, digits=2, sign=True))
@@ -208,7 +175,7 @@ def mix_tables(result: MixResult) -> list[Table]:
 
 def clips_table(result: MixResult) -> Table:
     """The preview clips that were written."""
-    table = _table("Clips", "clip", "of the mix from", "length", "I LUFS", "true peak dBTP")
+    table = new_table("Clips", "clip", "of the mix from", "length", "I LUFS", "true peak dBTP")
     for measure in result.transitions:
         if measure is not None and measure.clip is not None:
             clip = measure.clip
@@ -250,7 +217,7 @@ def _keys(timeline: Timeline, t: TransitionPlacement) -> str:
 
 def cache_table(held: dict[str, Any]) -> Table:
     """What the cache holds, one row per kind."""
-    table = _table(f"Cache: {held['folder']}", "kind", "files", "MB")
+    table = new_table(f"Cache: {held['folder']}", "kind", "files", "MB")
     for kind in held["kinds"]:
         table.add_row(kind["kind"], str(kind["files"]), number(kind["bytes"] / 1e6))
     table.add_row("all", str(held["files"]), number(held["bytes"] / 1e6))

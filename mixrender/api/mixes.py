@@ -1,0 +1,126 @@
+"""Plans: resolve one, preview its transitions, render the mix; the demo."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from mixrender.api.tracks import analyze
+from mixrender.audio.cache import Cache
+from mixrender.audio.write import write_text_atomic
+from mixrender.errors import AudioError, InputError, PlanError, Problem
+from mixrender.mixdown.master import target_of
+from mixrender.mixdown.preview import render_clips
+from mixrender.mixdown.render import output_tags, render_mix
+from mixrender.mixdown.result import MixResult
+from mixrender.plan.load import load_plan
+from mixrender.plan.model import Plan
+from mixrender.plan.schema import plan_schema
+from mixrender.progress import NoProgress, Progress
+from mixrender.report.document import mix_document, to_json
+from mixrender.timing.build import build_timeline
+from mixrender.timing.timeline import Timeline
+
+KEPT_BYTES = 20 * 10**9
+"""How much the cache may hold after a run, some 15 hours of sound: the least recently used goes first."""
+
+
+def resolve(plan: Plan, *, cache: Cache | None = None, progress: Progress | None = None) -> Timeline:
+    """The timeline of a plan: its tracks analysed, every position and tempo worked out.
+
+    Raises PlanError with all of the plan's problems; AudioErrors of its tracks are among them.
+    """
+    shared = cache or Cache()
+    # A target or a cover that is not there is a fault of the plan: said before anything is analysed.
+    target_of(plan)
+    output_tags(plan)
+    facts, problems = [], list[Problem]()
+    for track in plan.tracks:
+        try:
+            facts.append(analyze(track.path, cache=shared, progress=progress))
+        except AudioError as fault:
+            problems.append(plan.problem(("tracks", track.name, "file"), str(fault)))
+    if problems:
+        raise PlanError(problems)
+    return build_timeline(plan, facts)
+
+
+def render(
+    plan: Plan,
+    folder: Path | str | None = None,
+    *,
+    cache: Cache | None = None,
+    progress: Progress | None = None,
+) -> MixResult:
+    """Render the whole mix: `mix.flac` (or the plan's format) and `report.json` in `folder`.
+
+    `folder` None: named after the plan, beside it. Raises PlanError, InputError, AudioError, ToolError and
+    MachineError; then no file of an earlier render has been touched.
+    """
+    shared, shown = cache or Cache(), progress or NoProgress()
+    target = Path(folder) if folder is not None else folder_of(plan)
+    timeline = resolve(plan, cache=shared, progress=shown)
+    result = render_mix(plan, timeline, folder=target, cache=shared, progress=shown)
+    write_text_atomic(target / "report.json", to_json(mix_document(result)))
+    shared.prune(KEPT_BYTES)
+    return result
+
+
+def preview(
+    plan: Plan,
+    folder: Path | str | None = None,
+    *,
+    only: Sequence[int] | None = None,
+    lead_bars: float = 8.0,
+    tail_bars: float = 8.0,
+    cache: Cache | None = None,
+    progress: Progress | None = None,
+) -> MixResult:
+    """Render each transition as a clip, and `report.json`, into `folder`; `only` picks by number, from 1.
+
+    Raises what `render` raises.
+    """
+    shared, shown = cache or Cache(), progress or NoProgress()
+    target = Path(folder) if folder is not None else folder_of(plan)
+    timeline = resolve(plan, cache=shared, progress=shown)
+    result = render_clips(
+        plan,
+        timeline,
+        folder=target,
+        cache=shared,
+        progress=shown,
+        only=only,
+        lead_bars=lead_bars,
+        tail_bars=tail_bars,
+    )
+    write_text_atomic(target / "report.json", to_json(mix_document(result)))
+    shared.prune(KEPT_BYTES)
+    return result
+
+
+def folder_of(plan: Plan) -> Path:
+    """The folder that a plan's files go to unless told: named after the plan, beside it."""
+    if plan.file is None:
+        raise InputError("a plan that was not read from a file needs to be told where to write")
+    return plan.file.with_suffix("")
+
+
+def demo(folder: Path, *, progress: Progress | None = None) -> tuple[Path, MixResult, MixResult]:
+    """Make the demo's tracks and plan in `folder`, preview and render it: (plan, clips, mix)."""
+    # The synthesiser is needed by this command alone.
+    from mixrender.demo.plan import write_plan
+    from mixrender.demo.tracks import make_tracks
+
+    shown, shared = progress or NoProgress(), Cache()
+    make_tracks(folder, progress=shown)
+    plan_file = write_plan(folder)
+    plan = load_plan(plan_file)
+    clips = preview(plan, folder / "clips", cache=shared, progress=shown)
+    mix = render(plan, folder / "mix", cache=shared, progress=shown)
+    return plan_file, clips, mix
+
+
+def schema() -> dict[str, Any]:
+    """The JSON Schema of the plan, for editors."""
+    return plan_schema()

@@ -1,0 +1,106 @@
+"""The commands about plans: check one, preview it, render it, and the demo."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from mixrender import api
+from mixrender.cli.options import LICENCES, LOUD, AsJson, OutDir, PlanFile, Quiet
+from mixrender.errors import PlanError
+from mixrender.plan.load import load_plan
+from mixrender.report import document, tables
+from mixrender.terminal import Terminal
+
+
+def check(plan: PlanFile, quiet: Quiet = False, as_json: AsJson = False) -> None:
+    """Resolve a plan without rendering it: its timeline, and every error and warning with its line."""
+    terminal = Terminal(quiet=quiet, as_json=as_json)
+    with terminal.reported():
+        try:
+            timeline = api.resolve(load_plan(plan), progress=terminal.progress())
+        except PlanError as error:
+            terminal.document(document.faults_document(plan, error.problems))
+            raise
+        terminal.show(*tables.timeline_tables(timeline))
+        terminal.warn(timeline.problems)
+        terminal.document(document.timeline_document(timeline, plan_file=plan))
+
+
+def preview(
+    plan: PlanFile,
+    output: OutDir = None,
+    only: Annotated[
+        list[int] | None,
+        typer.Option("--only", metavar="N", help="Only transition N, counted from 1; may be repeated."),
+    ] = None,
+    lead_bars: Annotated[
+        float, typer.Option("--lead", min=0, metavar="BARS", help="Bars before each overlap.")
+    ] = 8,
+    tail_bars: Annotated[
+        float, typer.Option("--tail", min=0, metavar="BARS", help="Bars after each overlap.")
+    ] = 8,
+    quiet: Quiet = False,
+    as_json: AsJson = False,
+) -> None:
+    """Render each transition as a clip, with a lead-in and a tail.
+
+    All clips of a plan have one constant gain, predicted from the tracks' loudness.
+    """
+    terminal = Terminal(quiet=quiet, as_json=as_json)
+    with terminal.reported():
+        loaded = load_plan(plan)
+        result = api.preview(
+            loaded, output, only=only, lead_bars=lead_bars, tail_bars=tail_bars, progress=terminal.progress()
+        )
+        terminal.warn(result.all_warnings())
+        terminal.show(tables.clips_table(result), tables.transitions_table(result))
+        terminal.say(f"The clips are in {result.files[-1].parent}. {LOUD}")
+        terminal.document(document.mix_document(result))
+
+
+def render(plan: PlanFile, output: OutDir = None, quiet: Quiet = False, as_json: AsJson = False) -> None:
+    """Render the whole mix, and report on it.
+
+    Ends with status 1 if the plan names a loudness target that the mix does not meet.
+    """
+    terminal = Terminal(quiet=quiet, as_json=as_json)
+    with terminal.reported():
+        result = api.render(load_plan(plan), output, progress=terminal.progress())
+        terminal.warn(result.all_warnings())
+        terminal.show(*tables.mix_tables(result))
+        terminal.say(f"Wrote {', '.join(str(file) for file in result.files)}")
+        terminal.say(f"{LOUD} {LICENCES}")
+        terminal.document(document.mix_document(result))
+        if result.target is not None and result.target.passed is False:
+            terminal.fault(f"the target was missed: {result.target.reason}")
+            raise SystemExit(1)
+
+
+def schema() -> None:
+    """Print the JSON Schema of the plan, for editors."""
+    terminal = Terminal(as_json=True)
+    with terminal.reported():
+        terminal.document(api.schema())
+
+
+def demo(
+    folder: Annotated[Path, typer.Argument(metavar="[DIR]", help="Folder to make.")] = Path("mixrender-demo"),
+    quiet: Quiet = False,
+    as_json: AsJson = False,
+) -> None:
+    """Make original tracks and a plan that uses every kind of move; preview and render it."""
+    terminal = Terminal(quiet=quiet, as_json=as_json)
+    with terminal.reported():
+        plan, previews, result = api.demo(folder, progress=terminal.progress())
+        terminal.warn(result.all_warnings())
+        terminal.show(*tables.timeline_tables(result.timeline), tables.clips_table(previews))
+        terminal.show(*tables.mix_tables(result))
+        terminal.say(f"The plan:  {plan}")
+        terminal.say(f"The clips: {previews.files[0].parent}")
+        terminal.say(f"The mix:   {result.files[0]}")
+        terminal.say(f"Change the plan and run `mixrender preview {plan}`.")
+        terminal.say(f"{LOUD} {LICENCES}")
+        terminal.document(document.mix_document(result))

@@ -1,0 +1,38 @@
+"""Options and words that several commands share."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from mixrender.errors import MixrenderError
+
+LOUD = "Mind your ears: start quietly when you listen, above all on headphones."
+LICENCES = (
+    "Before you publish a mix: the music in it needs licences, and the law of your country decides which."
+)
+
+PlanFile = Annotated[Path, typer.Argument(metavar="PLAN", help="The plan, a YAML file.", show_default=False)]
+AudioFiles = Annotated[
+    list[Path], typer.Argument(metavar="FILE|FOLDER...", help="Audio files, or folders of them.")
+]
+Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="Print nothing but faults and warnings.")]
+AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON document and nothing else.")]
+OutDir = Annotated[
+    Path | None,
+    typer.Option(
+        "-o",
+        "--output",
+        metavar="DIR",
+        help="Folder to write to.  [default: named after the plan, beside it]",
+        show_default=False,
+    ),
+]
+
+
+def leave(faults: list[MixrenderError]) -> None:
+    """End with the status of the gravest fault, if there was any: the other files were done."""
+    if faults:
+        raise SystemExit(max(fault.exit_status for fault in faults))

@@ -1,0 +1,40 @@
+"""The commands about tracks: what is known of them, kept in the library."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from mixrender import api
+from mixrender.cli.options import AsJson, AudioFiles, Quiet, leave
+from mixrender.errors import MixrenderError
+from mixrender.facts import TrackFacts
+from mixrender.report import track_document, track_tables
+from mixrender.terminal import Terminal
+
+
+def analyze(
+    files: AudioFiles,
+    quiet: Quiet = False,
+    as_json: AsJson = False,
+) -> None:
+    """Find tempo, beats, bars, key, sections and loudness of tracks.
+
+    What is found is kept, by content: a second run on the same files costs next to nothing.
+    """
+    terminal = Terminal(quiet=quiet, as_json=as_json)
+    with terminal.reported():
+        found: list[tuple[Path, TrackFacts]] = []
+        faults: list[MixrenderError] = []
+        for file, result in api.analyze_many(files, progress=terminal.progress()):
+            if isinstance(result, TrackFacts):
+                found.append((file, result))
+            else:
+                faults.append(result)
+                terminal.fault(str(result))
+        if found:
+            terminal.show(track_tables.facts_table(found))
+        for file, facts in found:
+            if not as_json:
+                terminal.warn([f"{file}: warning: {text}" for text in facts.warnings])
+        terminal.document({"tracks": [track_document.track_document(file, facts) for file, facts in found]})
+        leave(faults)

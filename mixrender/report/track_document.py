@@ -1,0 +1,49 @@
+"""What is known of a track to the JSON of the contract: units in the names, null for what is not known."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import asdict
+from pathlib import Path
+
+from mixrender.facts import TrackFacts
+from mixrender.report.document import Document, loudness_fields
+
+
+def track_document(file: Path, facts: TrackFacts) -> Document:
+    """One track of `analyze --json`."""
+    grid = facts.grid
+    beats_s, downbeats_s = grid_times(facts)
+    return {
+        "file": str(file),
+        "duration_s": facts.duration_s,
+        "sample_rate_hz": facts.sample_rate_hz,
+        "channels": facts.channels,
+        "tempo_bpm": grid.tempo_bpm,
+        "tempo_confidence": facts.tempo_confidence,
+        "grid": grid.kind,
+        "beats_per_bar": grid.beats_per_bar,
+        "first_downbeat_s": grid.bar_1_s,
+        "beats_s": beats_s,
+        "downbeats_s": downbeats_s,
+        "key": facts.key,
+        "key_confidence": facts.key_confidence,
+        "tuning_cents": facts.tuning_cents,
+        "sections": [asdict(section) for section in facts.sections],
+        "first_enter_bar": facts.first_enter_bar,
+        "last_leave_bar": facts.last_leave_bar,
+        "loudness": {"duration_s": facts.loudness.duration_s, **loudness_fields(facts.loudness)},
+        "warnings": list(facts.warnings),
+    }
+
+
+def grid_times(facts: TrackFacts) -> tuple[list[float], list[float]]:
+    """Times in seconds of every beat and of every bar line inside the file."""
+    grid = facts.grid
+    if grid.kind == "none":
+        return [], []
+    first = math.ceil(grid.beat_at(0.0) - 1e-6)
+    last = math.floor(grid.beat_at(facts.duration_s))
+    beats = range(first, last + 1)
+    times_s = [max(grid.time_at(beat), 0.0) for beat in beats]
+    return times_s, [t for beat, t in zip(beats, times_s, strict=True) if beat % grid.beats_per_bar == 0]
