@@ -10,6 +10,9 @@ from mixrender.units import beats_to_seconds, interval_to_bpm, seconds_to_beats
 
 GridKind = Literal["steady", "drifting", "none"]
 
+SURE = 0.9
+"""A part of an analysis with at least this confidence is shown as sure."""
+
 
 @dataclass(frozen=True)
 class Grid:
@@ -85,10 +88,100 @@ class Loudness:
 
 @dataclass(frozen=True)
 class Section:
-    """A part of a track: the bar on which it begins, and when."""
+    """A part of a track: its first bar, when it begins, and what sounds in it.
+
+    `bars` is its length, `integrated_lufs` its loudness, `energy` how driving it is beside the rest of the
+    track (0 to 1). `drums`, `kick`, `bass`, `vocals`: whether they play through most of it; None where the
+    evidence does not allow to say.
+    """
 
     bar: int
     start_s: float
+    bars: int = 0
+    end_s: float | None = None
+    integrated_lufs: float | None = None
+    energy: float | None = None
+    kick: bool | None = None
+    drums: bool | None = None
+    bass: bool | None = None
+    vocals: bool | None = None
+
+
+@dataclass(frozen=True)
+class BarContent:
+    """What sounds in each whole bar from bar 1 on: tuples of one figure a bar, all of one length.
+
+    `level_lufs` is the momentary-like loudness of the bar (K-weighted mean power; -70 for silence). The
+    others are presences from 0 (surely not) to 1 (surely); `vocals` is empty where it cannot be told.
+    """
+
+    level_lufs: tuple[float, ...] = ()
+    kick: tuple[float, ...] = ()
+    drums: tuple[float, ...] = ()
+    bass: tuple[float, ...] = ()
+    vocals: tuple[float, ...] = ()
+
+
+Part = Literal["tempo", "beats", "bar 1", "key"]
+
+
+@dataclass(frozen=True)
+class Confidence:
+    """How probably each part of an analysis is right, 0 to 1.
+
+    `tempo`: the tempo as people count it, not its double or half. `beats`: the beats lie on the beat, not
+    between. `bar_1`: bars begin where they should, given the beats. `key`: the key.
+    """
+
+    tempo: float = 0.0
+    beats: float = 0.0
+    bar_1: float = 0.0
+    key: float = 0.0
+
+    @property
+    def placed(self) -> float:
+        """How probably both the tempo and the place of the beats are right, 0 to 1."""
+        return min(self.tempo, self.beats)
+
+
+@dataclass(frozen=True)
+class Doubt:
+    """A part of the analysis that may be wrong: the alternative in words, and the edit that would take it.
+
+    `cure` is what follows `mixrender grid FILE`, for example `--double`; None where no edit helps.
+    """
+
+    part: Part
+    words: str
+    cure: str | None = None
+
+
+@dataclass(frozen=True)
+class Condition:
+    """The state of a sound file: what may spoil a mix, whatever the music.
+
+    `clipped_runs` counts runs of three and more samples at one full-scale value. `dc_offset` is the mean of
+    each channel, full scale = 1. `correlation` is that of the two channels, -1 to 1 (1: a mono file; None:
+    silence). `mono_loss_db` is how much quieter the sum of both channels is than the same power in phase.
+    """
+
+    clipped_runs: int = 0
+    dc_offset: tuple[float, ...] = ()
+    correlation: float | None = None
+    mono_loss_db: float | None = None
+
+
+@dataclass(frozen=True)
+class FileTags:
+    """What a file says of itself; None where it says nothing."""
+
+    title: str | None = None
+    artist: str | None = None
+    album: str | None = None
+    genre: str | None = None
+    date: str | None = None
+    tempo_bpm: float | None = None
+    key: str | None = None
 
 
 @dataclass(frozen=True)
@@ -97,7 +190,10 @@ class TrackFacts:
 
     Times are seconds of the decoded file. `first_sound_s` and `last_sound_s` bound what lies above -60 dBFS.
     `first_enter_bar` is the first bar worth sounding, `last_leave_bar` the bar line by which the track
-    should be gone; both None without a grid. Confidences run from 0 to 1.
+    should be gone; both None without a grid, the reasons beside them in words. `drums_from_bar` and
+    `drums_until_bar` are the bar in which the drums first play and the bar line at which they stop for good.
+    `doubts` are about grid and key, `warnings` about the file. `corrections` says in words what the user
+    changed by hand, `locked` that nothing may change it any more. `tags` are those of the file at its place.
     """
 
     content_hash: str
@@ -106,15 +202,40 @@ class TrackFacts:
     channels: int
     decoder: str
     grid: Grid
-    tempo_confidence: float = 0.0
+    confidence: Confidence = field(default_factory=Confidence)
     key: str | None = None
-    key_confidence: float = 0.0
+    key_rival: str | None = None
     tuning_cents: float | None = None
     sections: tuple[Section, ...] = ()
+    bars: BarContent = field(default_factory=BarContent)
     first_enter_bar: int | None = None
+    enter_reason: str = ""
     last_leave_bar: int | None = None
+    leave_reason: str = ""
+    drums_from_bar: int | None = None
+    drums_until_bar: int | None = None
     first_sound_s: float = 0.0
     last_sound_s: float = 0.0
     loudness: Loudness = field(default_factory=lambda: Loudness(duration_s=0.0))
+    condition: Condition = field(default_factory=Condition)
+    tags: FileTags = field(default_factory=FileTags)
+    doubts: tuple[Doubt, ...] = ()
     warnings: tuple[str, ...] = ()
+    corrections: tuple[str, ...] = ()
+    locked: bool = False
     analysis_version: str = ""
+
+    @property
+    def tempo_confidence(self) -> float:
+        """How probably both the tempo and the place of the beats are right, 0 to 1."""
+        return self.confidence.placed
+
+    @property
+    def key_confidence(self) -> float:
+        """How probably the key is right, 0 to 1."""
+        return self.confidence.key
+
+    @property
+    def sure(self) -> bool:
+        """Whether the beats may be relied on without looking: steady, and sure beyond 0.9 or set by hand."""
+        return self.grid.kind == "steady" and self.tempo_confidence >= SURE

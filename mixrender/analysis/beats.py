@@ -14,7 +14,7 @@ from mixrender.analysis.grid import LineFit, anchored, attack_offset_s, fit_line
 from mixrender.analysis.onsets import RATE_HZ, OnsetCurves, fine_curve, onset_curves
 from mixrender.analysis.slots import PER_BEAT, Slots, slots_of
 from mixrender.analysis.tempo import Rhythm, TempoChoice, choose_tempo
-from mixrender.facts import Grid
+from mixrender.facts import SURE, Confidence, Doubt, Grid
 from mixrender.units import beats_to_seconds, interval_to_bpm
 
 FloatArray = NDArray[np.float64]
@@ -23,7 +23,6 @@ SHORTEST_S = 4.0
 _LEAST_STRENGTH = 0.15
 _STEADY_SHARE = 0.8
 _STEADY_MISFIT_S = 0.008
-_SURE = 0.9
 _CLEAR_MARGIN = 1.0
 _EARLY_S = 0.005
 """Bar 1 may lie this much before the first sound: a grid is not more exact than that."""
@@ -31,11 +30,11 @@ _EARLY_S = 0.005
 
 @dataclass(frozen=True)
 class Beats:
-    """The grid, how sure it is (0 to 1), warnings for people, what sounds from bar 1 on (None: no grid)."""
+    """The grid, how sure each part of it is, the doubts, what sounds from bar 1 on (None: no grid)."""
 
     grid: Grid
-    confidence: float
-    warnings: tuple[str, ...]
+    confidence: Confidence
+    doubts: tuple[Doubt, ...]
     slots: Slots | None
 
 
@@ -67,7 +66,7 @@ def find_beats(signal: NDArray[np.float32], *, first_sound_s: float, beats_per_b
 
 
 def _no_beats(why: str, beats_per_bar: int) -> Beats:
-    return Beats(Grid(kind="none", beats_per_bar=beats_per_bar), 0.0, (why,), None)
+    return Beats(Grid(kind="none", beats_per_bar=beats_per_bar), Confidence(), (Doubt("beats", why),), None)
 
 
 def _steady_pulse(
@@ -137,10 +136,14 @@ def _with_bars(
     if bar_1 >= beats_s.size - 1:
         return _no_beats("too little sound to find a beat in", beats_per_bar)
     grid = _grid(pulse, beats_s, bar_1, beats_per_bar)
-    sure = min(choice.octave_probability, start.pulse_probability, choice.margin / _CLEAR_MARGIN, 1.0)
-    confidence = sure * (1.0 if pulse.tempo_bpm is not None else 0.5)
-    warnings = _warnings(choice, pulse, start)
-    return Beats(grid, float(confidence), warnings, _slots_from_bar_1(signal, curves, grid))
+    steadiness = 1.0 if pulse.tempo_bpm is not None else 0.5
+    tempo = steadiness * min(choice.octave_probability, choice.margin / _CLEAR_MARGIN, 1.0)
+    confidence = Confidence(
+        tempo=round(tempo, 4),
+        beats=round(steadiness * start.pulse_probability, 4),
+        bar_1=round(steadiness * start.probability, 4),
+    )
+    return Beats(grid, confidence, _doubts(choice, pulse, start), _slots_from_bar_1(signal, curves, grid))
 
 
 def _grid(pulse: _Pulse, beats_s: FloatArray, bar_1: int, beats_per_bar: int) -> Grid:
@@ -164,22 +167,24 @@ def _slots_from_bar_1(signal: NDArray[np.float32], curves: OnsetCurves, grid: Gr
     return slots_of(signal, curves, lambda s: np.array([grid.time_at(x / PER_BEAT) for x in s]), count)
 
 
-def _warnings(choice: TempoChoice, pulse: _Pulse, start: BarStart) -> tuple[str, ...]:
-    found = []
-    if choice.octave_probability < _SURE and choice.rival_bpm is not None:
+def _doubts(choice: TempoChoice, pulse: _Pulse, start: BarStart) -> tuple[Doubt, ...]:
+    found: list[Doubt] = []
+    if choice.octave_probability < SURE and choice.rival_bpm is not None:
         slow, fast = sorted((choice.tempo_bpm, choice.rival_bpm))
-        found.append(f"{slow:.0f} or {fast:.0f} BPM?")
+        cure = "--double" if choice.rival_bpm > choice.tempo_bpm else "--half"
+        found.append(Doubt("tempo", f"{slow:.0f} or {fast:.0f} BPM?", cure))
     if choice.margin < _CLEAR_MARGIN:
-        found.append("the tempo is doubtful")
+        found.append(Doubt("tempo", "the tempo is doubtful"))
     if pulse.tempo_bpm is None:
-        found.append(_drift_in_words(pulse.path_bpm))
+        found.append(Doubt("tempo", _drift_in_words(pulse.path_bpm)))
     beats, rest = divmod(abs(start.rival_slots), PER_BEAT)
-    if start.pulse_probability < _SURE and rest:
-        found.append("beats may be half a beat off" if rest == 2 else "beats may be a quarter beat off")
-    elif start.probability < _SURE and not rest:
-        found.append(f"bar 1 may be {beats} {'beat' if beats == 1 else 'beats'} off")
-    elif start.probability < _SURE:
-        found.append("bar 1 is doubtful")
+    if start.pulse_probability < SURE and rest:
+        words = "beats may be half a beat off" if rest == 2 else "beats may be a quarter beat off"
+        found.append(Doubt("beats", words))
+    elif start.probability < SURE and not rest:
+        found.append(Doubt("bar 1", f"bar 1 may be {beats} {'beat' if beats == 1 else 'beats'} off"))
+    elif start.probability < SURE:
+        found.append(Doubt("bar 1", "bar 1 is doubtful"))
     return tuple(found)
 
 

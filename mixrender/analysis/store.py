@@ -14,7 +14,17 @@ from pathlib import Path
 from typing import Any
 
 from mixrender.errors import MachineError
-from mixrender.facts import Grid, Loudness, Section, TrackFacts
+from mixrender.facts import (
+    BarContent,
+    Condition,
+    Confidence,
+    Doubt,
+    FileTags,
+    Grid,
+    Loudness,
+    Section,
+    TrackFacts,
+)
 
 SCHEMA_VERSION = 1
 _BUSY_TIMEOUT_S = 10.0
@@ -116,7 +126,14 @@ def facts_from_json(text: str) -> TrackFacts:
     fields["grid"] = _grid_from(fields["grid"])
     fields["loudness"] = Loudness(**fields["loudness"])
     fields["sections"] = tuple(Section(**section) for section in fields["sections"])
-    fields["warnings"] = tuple(fields["warnings"])
+    fields["confidence"] = Confidence(**fields["confidence"])
+    fields["bars"] = BarContent(**{name: tuple(values) for name, values in fields["bars"].items()})
+    condition = fields["condition"]
+    fields["condition"] = Condition(**{**condition, "dc_offset": tuple(condition["dc_offset"])})
+    fields["tags"] = FileTags(**fields["tags"])
+    fields["doubts"] = tuple(Doubt(**doubt) for doubt in fields["doubts"])
+    for name in ("warnings", "corrections"):
+        fields[name] = tuple(fields[name])
     return TrackFacts(**fields)
 
 

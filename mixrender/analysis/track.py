@@ -19,7 +19,7 @@ from mixrender.analysis.slots import Slots
 from mixrender.analysis.store import FactsStore
 from mixrender.audio.cache import Cache
 from mixrender.audio.read import AudioInfo, content_hash, probe, read_blocks
-from mixrender.facts import Grid, Loudness, Section, TrackFacts
+from mixrender.facts import Doubt, Grid, Loudness, Section, TrackFacts
 from mixrender.loudness.meter import Meter
 from mixrender.progress import Advance, NoProgress, Progress
 from mixrender.units import db_to_gain
@@ -74,7 +74,7 @@ def analyze_file(path: Path, *, cache: Cache, progress: Progress | None = None) 
 def with_grid(facts: TrackFacts, grid: Grid) -> TrackFacts:
     """The same track counted by another grid: its sections, first and last bar keep their places in time.
 
-    Each goes to the nearest bar line of the new grid. Warnings, which spoke of the old grid, are dropped.
+    Each goes to the nearest bar line of the new grid. Doubts about the old grid are dropped.
     """
     sections: tuple[Section, ...] = ()
     first = last = None
@@ -87,11 +87,11 @@ def with_grid(facts: TrackFacts, grid: Grid) -> TrackFacts:
     return dataclasses.replace(
         facts,
         grid=grid,
-        tempo_confidence=1.0,
+        confidence=dataclasses.replace(facts.confidence, tempo=1.0, beats=1.0, bar_1=1.0),
         sections=sections,
         first_enter_bar=first,
         last_leave_bar=last,
-        warnings=(),
+        doubts=tuple(doubt for doubt in facts.doubts if doubt.part == "key"),
     )
 
 
@@ -123,16 +123,16 @@ def measure(info: AudioInfo, *, advance: Advance = lambda amount: None) -> Track
     return dataclasses.replace(
         facts,
         grid=beats.grid,
-        tempo_confidence=round(beats.confidence, 4),
+        confidence=dataclasses.replace(beats.confidence, key=round(key.confidence, 4)),
         key=str(key.key) if key.key else None,
-        key_confidence=round(key.confidence, 4),
+        key_rival=str(key.rival) if key.rival else None,
         tuning_cents=None if key.tuning_cents is None else round(key.tuning_cents, 1),
         sections=_sections(beats.grid, form),
         first_enter_bar=form.first_enter_bar if form else None,
         last_leave_bar=form.last_leave_bar if form else None,
         first_sound_s=heard.first_sound_s,
         last_sound_s=heard.last_sound_s,
-        warnings=(*beats.warnings, *_key_warnings(key)),
+        doubts=(*beats.doubts, *_key_doubts(key)),
     )
 
 
@@ -186,7 +186,7 @@ def _sections(grid: Grid, form: Form | None) -> tuple[Section, ...]:
     return tuple(Section(bar, round(grid.time_at(grid.bar_to_beat(bar)), 6)) for bar in bars)
 
 
-def _key_warnings(key: KeyFound) -> tuple[str, ...]:
+def _key_doubts(key: KeyFound) -> tuple[Doubt, ...]:
     if key.key is None or key.rival is None or key.confidence >= _DOUBTFUL_KEY:
         return ()
-    return (f"the key may also be {key.rival}",)
+    return (Doubt("key", f"the key may also be {key.rival}"),)

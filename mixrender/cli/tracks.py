@@ -35,6 +35,7 @@ def analyze(
             terminal.show(track_tables.facts_table(found))
         for file, facts in found:
             if not as_json:
-                terminal.warn([f"{file}: warning: {text}" for text in facts.warnings])
+                texts = [*(doubt.words for doubt in facts.doubts), *facts.warnings]
+                terminal.warn([f"{file}: warning: {text}" for text in texts])
         terminal.document({"tracks": [track_document.track_document(file, facts) for file, facts in found]})
         leave(faults)

@@ -33,7 +33,7 @@ def track_document(file: Path, facts: TrackFacts) -> Document:
         "first_enter_bar": facts.first_enter_bar,
         "last_leave_bar": facts.last_leave_bar,
         "loudness": {"duration_s": facts.loudness.duration_s, **loudness_fields(facts.loudness)},
-        "warnings": list(facts.warnings),
+        "warnings": [*(doubt.words for doubt in facts.doubts), *facts.warnings],
     }
 
 

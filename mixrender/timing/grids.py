@@ -76,8 +76,8 @@ def doubts_of(plan: Plan, track: Track, facts: TrackFacts) -> list[Problem]:
     if track.grid is not None:
         return []
     path = ("tracks", track.name)
-    grid_doubts = [text for text in facts.warnings if "key" not in text]
-    return [plan.problem(path, f"'{track.file.name}': {text}", "warning") for text in grid_doubts]
+    grid_doubts = [doubt.words for doubt in facts.doubts if doubt.part != "key"]
+    return [plan.problem(path, f"'{track.file.name}': {words}", "warning") for words in grid_doubts]
 
 
 def _agrees(said_bpm: float, measured_bpm: float) -> bool:

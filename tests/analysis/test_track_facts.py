@@ -115,7 +115,7 @@ def test_a_very_short_file_has_facts_without_a_grid(tmp_path, cache, frames):
     facts = analyze_file(write(tmp_path, sound), cache=cache)
 
     assert facts.grid.kind == "none"
-    assert "too short" in facts.warnings[0]
+    assert "too short" in facts.doubts[0].words
     assert facts.duration_s == frames / RATE_HZ
 
 
@@ -127,7 +127,7 @@ def test_a_sound_without_a_beat_still_has_its_key_and_loudness(tmp_path, cache):
     assert facts.grid.kind == "none"
     assert facts.key == "A minor"
     assert facts.loudness.integrated_lufs is not None
-    assert facts.warnings[0] == "no steady beat found"
+    assert facts.doubts[0].words == "no steady beat found"
 
 
 def test_a_file_that_is_no_sound_is_an_audio_error(tmp_path, cache):

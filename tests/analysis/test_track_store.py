@@ -7,7 +7,7 @@ import pytest
 
 from mixrender.analysis.store import FactsStore, facts_from_json, facts_to_json
 from mixrender.errors import MachineError
-from mixrender.facts import Grid, Loudness, Section, TrackFacts
+from mixrender.facts import Confidence, Grid, Loudness, Section, TrackFacts
 
 DRIFTING = Grid("drifting", 120.3, 0.1 + 0.2, 4, (0.1, 0.6, 1.1000000000000003), -1)
 FACTS = TrackFacts(
@@ -17,9 +17,8 @@ FACTS = TrackFacts(
     channels=2,
     decoder="libsndfile 1.2.2",
     grid=DRIFTING,
-    tempo_confidence=0.42,
+    confidence=Confidence(tempo=0.42, key=0.5),
     key="F# minor",
-    key_confidence=0.5,
     tuning_cents=-3.2,
     sections=(Section(1, 0.3), Section(9, 16.3)),
     first_enter_bar=1,
