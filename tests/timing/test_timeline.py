@@ -8,7 +8,7 @@ import pytest
 from timelines import gridless, steady, timeline
 
 from mixrender.errors import PlanError
-from mixrender.facts import Grid, TrackFacts
+from mixrender.facts import Doubt, Grid, TrackFacts
 from mixrender.timing.pieces import Copy, Warp, track_pieces
 from mixrender.timing.spans import FreeSpan
 
@@ -593,7 +593,8 @@ def test_a_faulty_transition_does_not_hide_the_faults_of_the_next():
 
 
 def test_doubts_of_the_grid_are_passed_on_unless_the_plan_settles_them():
-    doubtful = steady(87, warnings=("87 or 174 BPM?", "the key may also be C major"))
+    doubts = (Doubt("tempo", "87 or 174 BPM?"), Doubt("key", "the key may also be C major"))
+    doubtful = steady(87, doubts=doubts)
     text = "tracks: [{a: {file: a.flac%s}}]"
 
     plain = timeline(text % "", doubtful)
