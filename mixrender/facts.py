@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import bisect
+import math
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -64,6 +65,10 @@ class Grid:
     def beat_to_bar(self, beat: float) -> float:
         """Bar, with its fraction, in which a beat lies: beat 0 is bar 1."""
         return beat / self.beats_per_bar + 1.0
+
+    def beats_within(self, duration_s: float) -> range:
+        """Every beat from the start of a file to its end; one that is early by rounding alone counts."""
+        return range(math.ceil(self.beat_at(0.0) - 1e-6), math.floor(self.beat_at(duration_s)) + 1)
 
 
 @dataclass(frozen=True)
@@ -160,15 +165,30 @@ class Doubt:
 class Condition:
     """The state of a sound file: what may spoil a mix, whatever the music.
 
-    `clipped_runs` counts runs of three and more samples at one full-scale value. `dc_offset` is the mean of
-    each channel, full scale = 1. `correlation` is that of the two channels, -1 to 1 (1: a mono file; None:
-    silence). `mono_loss_db` is how much quieter the sum of both channels is than the same power in phase.
+    `clipped_runs` counts flat tops, runs of three and more samples at one value, at full scale or at the
+    file's own maximum: `clipped_dbfs` is that level, the longest has `clipped_longest` samples and begins at
+    `clipped_at_s`. `samples_over` counts samples over full scale, which only lossy and float files hold.
+    `dc_offset` is the mean of each channel, full scale = 1. `correlation` is that of the two channels, -1 to
+    1 (1: a mono file; None: a channel is silent). `mono_loss_db` is how much quieter the sum of both channels
+    is than the same power in phase, at most 100; `balance_db` how much louder the right one is than the left.
+    `same_channels`: both channels of a stereo file hold the same. `gap_s` is the longest time below -60 dBFS
+    between sounds, from `gap_at_s`. `bits` are those of a sample, where the file states them.
     """
 
     clipped_runs: int = 0
+    clipped_longest: int = 0
+    clipped_at_s: float | None = None
+    clipped_dbfs: float | None = None
+    samples_over: int = 0
     dc_offset: tuple[float, ...] = ()
     correlation: float | None = None
     mono_loss_db: float | None = None
+    balance_db: float | None = None
+    silent_channel: Literal["left", "right"] | None = None
+    same_channels: bool = False
+    gap_s: float = 0.0
+    gap_at_s: float | None = None
+    bits: int | None = None
 
 
 @dataclass(frozen=True)

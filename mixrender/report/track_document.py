@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import asdict
 from pathlib import Path
 
@@ -42,8 +41,6 @@ def grid_times(facts: TrackFacts) -> tuple[list[float], list[float]]:
     grid = facts.grid
     if grid.kind == "none":
         return [], []
-    first = math.ceil(grid.beat_at(0.0) - 1e-6)
-    last = math.floor(grid.beat_at(facts.duration_s))
-    beats = range(first, last + 1)
+    beats = grid.beats_within(facts.duration_s)
     times_s = [max(grid.time_at(beat), 0.0) for beat in beats]
     return times_s, [t for beat, t in zip(beats, times_s, strict=True) if beat % grid.beats_per_bar == 0]
