@@ -159,6 +159,7 @@ KeyName = Annotated[
     ),
 ]
 TempoBpm = Annotated[float, *_of(q.TEMPO, "A tempo in BPM.")]
+GridTempoBpm = Annotated[float, *_of(q.GRID_TEMPO, "A track's tempo in BPM.")]
 GainDb = Annotated[float, *_of(q.GAIN, "A gain in dB.")]
 IntegratedLufs = Annotated[float, *_of(q.INTEGRATED, "Integrated loudness of the mix, in LUFS.")]
 TruePeakDbtp = Annotated[float, *_of(q.TRUE_PEAK, "Highest true peak of the mix, in dBTP.")]

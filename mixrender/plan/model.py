@@ -11,9 +11,10 @@ from pydantic import BeforeValidator, Discriminator, Field, PrivateAttr, Tag, Va
 from mixrender.errors import Problem
 from mixrender.plan import fields as f
 from mixrender.plan.lanes import Lane, LanePoint, Moves, read_own_moves, read_transition_moves
-from mixrender.plan.places import InPosition, Length, MoveTime, PlanModel, Position, from_yaml
+from mixrender.plan.places import InPosition, Length, MoveTime, PlanModel, Position, Shift, from_yaml
 
 Curve = Literal["equal-power", "linear", "slow", "sharp"]
+Count = Literal["plain", "half", "double"]
 PlanPath = tuple[str | int, ...]
 
 
@@ -64,9 +65,14 @@ class EndSpec(PlanModel):
 
 
 class GridSpec(PlanModel):
-    """Facts about a track's beats that override the analysis; None: as analysed."""
+    """Facts about a track's beats that override the analysis; None: as analysed.
 
-    tempo_bpm: f.TempoBpm | None = Field(default=None, validation_alias="tempo")
+    What is written is done in the order of the fields.
+    """
+
+    tempo_bpm: f.GridTempoBpm | None = Field(default=None, validation_alias="tempo")
+    count: Annotated[Count, *f.words("plain", "half", "double")] | None = None
+    shift: Shift | None = None
     bar_1_s: f.BarOneS | None = Field(default=None, validation_alias="bar_1")
     beats_per_bar: f.BeatsPerBar | None = None
 
@@ -142,7 +148,7 @@ class Transition(PlanModel):
     tempo: TransitionTempo | None = None
     recipe: f.Text = "blend"
     curve: Annotated[Curve, *f.words("equal-power", "linear", "slow", "sharp")] = "equal-power"
-    count: Annotated[Literal["plain", "half", "double"], *f.words("plain", "half", "double")] | None = None
+    count: Annotated[Count, *f.words("plain", "half", "double")] | None = None
     beatmatch: f.Flag | None = None
     nudge_s: f.NudgeS = Field(default=0.0, validation_alias="nudge")
     moves: Annotated[dict[str, Moves], BeforeValidator(read_transition_moves)] = Field(default_factory=dict)
@@ -261,6 +267,7 @@ __all__ = [
     "Plan",
     "PlanPath",
     "Position",
+    "Shift",
     "StartSpec",
     "TempoRamp",
     "Track",

@@ -10,12 +10,14 @@ from pydantic_core import CoreSchema
 
 from mixrender.plan.quantities import (
     NUMBER,
+    SHIFT_PATTERN,
     SIGNED,
     length_pattern,
     shorten,
     to_duration,
     to_length,
     to_number,
+    to_shift,
 )
 
 NAME_PATTERN = r"[\w-]+"
@@ -161,15 +163,32 @@ class InPosition(_TextModel):
         return "end" + _offset_text(self.bars) if self.from_end else f"{self.bars:.10g}"
 
 
-class Length(_TextModel):
-    """A length >= 0 in one of three units; the other two are None."""
+class _Amount(_TextModel):
+    """A number in one of three units; the other two are None."""
 
     bars: float | None = None
     beats: float | None = None
     seconds: float | None = None
 
-    example: ClassVar[str] = "a length such as `16 bars`, `2 beats` or `12 s`"
     bare_numbers: ClassVar[bool] = False
+
+    @model_validator(mode="after")
+    def _one_unit(self) -> Self:
+        if sum(part is not None for part in (self.bars, self.beats, self.seconds)) != 1:
+            raise ValueError(f"write {self.example}: exactly one of bars, beats and seconds")
+        return self
+
+    def __str__(self) -> str:
+        for value, one, many in ((self.bars, "bar", "bars"), (self.beats, "beat", "beats")):
+            if value is not None:
+                return f"{value:.10g} {one if abs(value) == 1 else many}"
+        return f"{self.seconds:g} s"
+
+
+class Length(_Amount):
+    """A length >= 0 in one of three units; the other two are None."""
+
+    example: ClassVar[str] = "a length such as `16 bars`, `2 beats` or `12 s`"
     pattern: ClassVar[str] = length_pattern(("bars", "beats", "seconds"))
 
     @classmethod
@@ -178,17 +197,29 @@ class Length(_TextModel):
         value, unit = to_length(text)
         return {unit: value}
 
-    @model_validator(mode="after")
-    def _one_unit(self) -> Self:
-        if sum(part is not None for part in (self.bars, self.beats, self.seconds)) != 1:
-            raise ValueError("a length has exactly one of bars, beats and seconds")
-        return self
+
+class Shift(_Amount):
+    """A distance earlier (below 0) or later, in one of three units; the other two are None."""
+
+    example: ClassVar[str] = "a shift such as `1 beat`, `-0.5 beats` or `12 ms`"
+    pattern: ClassVar[str] = SHIFT_PATTERN
+
+    @classmethod
+    def fields_of(cls, text: str) -> dict[str, Any]:
+        """`1 beat`, `-1/2 beat`, `-12 ms`, `1 bar`."""
+        value, unit = to_shift(text)
+        return {unit: value}
+
+    @classmethod
+    def of_number(cls, number: float) -> dict[str, Any]:
+        """No unit goes without saying."""
+        raise ValueError(f"found `{number:g}` without a unit; write {cls.example}")
 
     def __str__(self) -> str:
-        for value, one, many in ((self.bars, "bar", "bars"), (self.beats, "beat", "beats")):
-            if value is not None:
-                return f"{value:.10g} {one if value == 1 else many}"
-        return f"{self.seconds:g} s"
+        # As people say it: 12 ms, and not 0.012 s.
+        if self.seconds is not None and abs(self.seconds) < 1.0:
+            return f"{self.seconds * 1000.0:.10g} ms"
+        return super().__str__()
 
 
 MoveTime = Literal["at once"] | Length

@@ -180,6 +180,7 @@ DECIBEL = {"dB": 1.0}
 HERTZ = {"Hz": 1.0, "kHz": 1000.0}
 
 TEMPO = Quantity("a tempo", "126 BPM", {"BPM": 1.0}, 20.0, 1000.0)
+GRID_TEMPO = Quantity("a tempo", "126 BPM", {"BPM": 1.0}, 20.0, 400.0)
 GAIN = Quantity("a gain", "-1.5 dB", DECIBEL, -60.0, 24.0)
 BAND_EDGE = Quantity("a band edge", "250 Hz", HERTZ, 20.0, 20_000.0)
 SAMPLE_RATE = Quantity("a sample rate", "44.1 kHz", HERTZ, 8000.0, 192_000.0, unit_optional=True)
@@ -192,6 +193,8 @@ BARS = Quantity("a length in bars", "16 bars", {"bars": 1.0, "bar": 1.0}, 0.0, 1
 NUDGE = Quantity("a nudge", "4 ms", {"s": 1.0, "ms": 0.001}, -1.0, 1.0)
 
 _LIMITS: Mapping[TimeUnit, float] = {"bars": 1024.0, "beats": 4096.0, "seconds": 3600.0}
+_SHIFT_LIMITS: Mapping[TimeUnit, float] = {"bars": 64.0, "beats": 256.0, "seconds": 60.0}
+_SHIFT_UNITS: tuple[TimeUnit, ...] = ("beats", "bars", "seconds")
 _TIME_UNITS: Mapping[str, tuple[TimeUnit, float]] = {
     "bars": ("bars", 1.0),
     "bar": ("bars", 1.0),
@@ -208,17 +211,7 @@ def to_length(
     """A length >= 0 and its unit: `16 bars`, `2 beats`, `3/4 beat`, `0.5 bar`, and `12 s` where allowed."""
     examples = {"bars": "16 bars", "beats": "2 beats", "seconds": "12 s"}
     wanted = f"a length such as {one_of(examples[unit] for unit in units)}"
-    match = re.fullmatch(rf"({_FRACTION})\s*([a-z]*)", text.strip(), re.IGNORECASE)
-    if match is None:
-        raise ValueError(f"found {shorten(text)}; write {wanted}")
-    number, word = match[1], match[2].lower()
-    if not word:
-        unit = units[0].removesuffix("s") if number == "1" else units[0]
-        raise ValueError(f"found {shorten(text)} without a unit; write `{number} {unit}`")
-    if word not in _TIME_UNITS or _TIME_UNITS[word][0] not in units:
-        raise ValueError(f"found {shorten(text)}; write {wanted}")
-    unit_name, factor = _TIME_UNITS[word]
-    value = _fraction(number, text) * factor
+    value, unit_name = _amount(text, units=units, wanted=wanted)
     if not 0.0 <= value <= _LIMITS[unit_name]:
         limit = f"{_plain(_LIMITS[unit_name])} {unit_name}"
         raise ValueError(f"found {shorten(text)}; a length lies from 0 to {limit}")
@@ -231,11 +224,40 @@ def length_pattern(units: tuple[TimeUnit, ...]) -> str:
     return _anchored([rf"{_FRACTION}\s*(?:{words})"])
 
 
+def to_shift(text: str) -> tuple[float, TimeUnit]:
+    """A distance earlier (minus) or later, and its unit: `1 beat`, `-1/2 beat`, `-12 ms`, `1 bar`."""
+    value, unit = _amount(
+        text, units=_SHIFT_UNITS, wanted="a shift such as `1 beat`, `-0.5 beats` or `12 ms`"
+    )
+    if not abs(value) <= _SHIFT_LIMITS[unit]:
+        limit = f"{_plain(_SHIFT_LIMITS[unit])} {unit}"
+        raise ValueError(f"found {shorten(text)}; a shift is not greater than {limit} either way")
+    return value, unit
+
+
+SHIFT_PATTERN = _anchored([rf"[-+−]?\s*{_FRACTION}\s*(?:{'|'.join(map(_any_case, _TIME_UNITS))})"])
+
+
+def _amount(text: str, *, units: tuple[TimeUnit, ...], wanted: str) -> tuple[float, TimeUnit]:
+    """A number with one of the units of time or of music, whatever its size."""
+    match = re.fullmatch(rf"([-+−]?\s*{_FRACTION})\s*([a-z]*)", text.strip(), re.IGNORECASE)
+    if match is None:
+        raise ValueError(f"found {shorten(text)}; write {wanted}")
+    number, word = match[1], match[2].lower()
+    if not word:
+        unit = units[0].removesuffix("s") if number.lstrip("-+− ") == "1" else units[0]
+        raise ValueError(f"found {shorten(text)} without a unit; write `{number} {unit}`")
+    if word not in _TIME_UNITS or _TIME_UNITS[word][0] not in units:
+        raise ValueError(f"found {shorten(text)}; write {wanted}")
+    unit_name, factor = _TIME_UNITS[word]
+    return _fraction(number, text) * factor, unit_name
+
+
 def _fraction(number: str, text: str) -> float:
     if "/" not in number:
         return to_number(number)
-    above, below = (int(part) for part in number.split("/"))
-    if below == 0 or max(above, below) > 1_000_000:
+    above, below = (int(part.replace("−", "-").replace(" ", "")) for part in number.split("/"))
+    if below == 0 or max(abs(above), below) > 1_000_000:
         raise ValueError(f"found {shorten(text)}; write a fraction such as `3/4 beat`")
     return above / below
 

@@ -50,6 +50,8 @@ _TEXTS: Mapping[str, Mapping[str, str]] = {
     "EndSpec": {"at": "Where in the last track the mix ends.", "fade": "Length of the fade out."},
     "GridSpec": {
         "tempo": "Tempo of the track.",
+        "count": "Twice as many beats as were found, or half of them.",
+        "shift": "How much later the beats and bar 1 lie than was found; earlier with a minus.",
         "bar_1": "Time in the file at which bar 1 begins.",
         "beats_per_bar": "Beats in a bar.",
     },

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 
 from mixrender.errors import Problem
 from mixrender.facts import Grid, TrackFacts
 from mixrender.plan.model import Plan, Track
+from mixrender.timing.corrections import Correction, CorrectionError, corrected
 from mixrender.units import ratio_to_percent
 
 TEMPO_DOUBT = 0.005
@@ -26,46 +26,45 @@ def counting_factor(tempo_bpm: float, against_bpm: float) -> float:
 
 
 def grid_of(plan: Plan, track: Track, facts: TrackFacts) -> tuple[Grid, list[Problem]]:
-    """The grid that the mix goes by: the analysed one, with what the plan's `grid` says put in its place."""
-    said = track.grid
-    grid = facts.grid
+    """The grid that the mix goes by: the known one, corrected by what the plan's `grid` says.
+
+    A grid that cannot be corrected so is left as it is, with the problem why.
+    """
+    said, path = track.grid, ("tracks", track.name, "grid")
     if said is None:
-        return grid, []
-    path = ("tracks", track.name, "grid")
-    problems = []
-    beats_per_bar = said.beats_per_bar or grid.beats_per_bar
-    if said.tempo_bpm is None and grid.kind == "none":
-        if said.bar_1_s is not None or said.beats_per_bar is not None:
-            message = (
-                f"no beat was found in {track.file.name}, so `grid` needs its tempo too: `tempo: 126 BPM`"
-            )
-            problems.append(plan.problem(path, message))
-        return grid, problems
-    if said.tempo_bpm is not None:
-        if grid.tempo_bpm is not None and not _agrees(said.tempo_bpm, grid.tempo_bpm):
-            percent = ratio_to_percent(said.tempo_bpm / grid.tempo_bpm)
-            message = f"{said.tempo_bpm:g} BPM is {percent:+.1f} % off the measured {grid.tempo_bpm:.2f} BPM"
-            problems.append(plan.problem((*path, "tempo"), message, "warning"))
-        bar_1_s = said.bar_1_s if said.bar_1_s is not None else grid.bar_1_s
-        if bar_1_s is not None and not -60.0 <= bar_1_s < facts.duration_s:
-            message = (
-                f"bar 1 cannot lie at {bar_1_s:g} s: '{track.file.name}' ends at {facts.duration_s:.1f} s"
-            )
-            problems.append(plan.problem((*path, "bar_1"), message))
-        if bar_1_s is None:
-            message = f"no beat was found in {track.file.name}, so `grid` needs `bar_1` too: `bar_1: 0.231 s`"
-            problems.append(plan.problem(path, message))
-            return grid, problems
-        return Grid("steady", said.tempo_bpm, bar_1_s, beats_per_bar), problems
-    if grid.kind == "drifting":
-        shift = round(grid.beat_at(said.bar_1_s)) if said.bar_1_s is not None else 0
-        bar_1_s = said.bar_1_s if said.bar_1_s is not None else grid.bar_1_s
-        moved = replace(
-            grid, first_beat=grid.first_beat - shift, bar_1_s=bar_1_s, beats_per_bar=beats_per_bar
-        )
-        return moved, problems
-    bar_1_s = said.bar_1_s if said.bar_1_s is not None else grid.bar_1_s
-    return replace(grid, bar_1_s=bar_1_s, beats_per_bar=beats_per_bar), problems
+        return facts.grid, []
+    wanted = Correction(
+        tempo_bpm=said.tempo_bpm,
+        count=said.count or "plain",
+        shift=said.shift,
+        bar_1_s=said.bar_1_s,
+        beats_per_bar=said.beats_per_bar,
+    )
+    try:
+        steps = corrected(facts.grid, wanted, first_sound_s=facts.first_sound_s, duration_s=facts.duration_s)
+    except CorrectionError as fault:
+        place = path if fault.missing else (*path, fault.field)
+        return facts.grid, [plan.problem(place, _in_words(fault, track))]
+    return steps[-1].grid if steps else facts.grid, _tempo_doubts(plan, track, facts)
+
+
+def _in_words(fault: CorrectionError, track: Track) -> str:
+    """A fault of a correction, with what to write in a plan."""
+    example = {"tempo": "its tempo too: `tempo: 126 BPM`", "bar_1": "`bar_1` too: `bar_1: 0.231 s`"}
+    if fault.missing:
+        return f"{fault} in {track.file.name}, so `grid` needs {example[fault.missing]}"
+    return str(fault)
+
+
+def _tempo_doubts(plan: Plan, track: Track, facts: TrackFacts) -> list[Problem]:
+    """A warning where the written tempo is not the one that is known, half and double allowed."""
+    said_bpm, known_bpm = track.grid.tempo_bpm if track.grid else None, facts.grid.tempo_bpm
+    if said_bpm is None or known_bpm is None or _agrees(said_bpm, known_bpm):
+        return []
+    percent = ratio_to_percent(said_bpm / known_bpm)
+    known = "corrected" if facts.corrections else "measured"
+    message = f"{said_bpm:g} BPM is {percent:+.1f} % off the {known} {known_bpm:.2f} BPM"
+    return [plan.problem(("tracks", track.name, "grid", "tempo"), message, "warning")]
 
 
 def doubts_of(plan: Plan, track: Track, facts: TrackFacts) -> list[Problem]:

@@ -607,7 +607,7 @@ def test_doubts_of_the_grid_are_passed_on_unless_the_plan_settles_them():
 def test_a_bar_1_beyond_the_file_is_refused():
     text = "tracks: [{a: {file: a.flac, grid: {tempo: 120 BPM, bar_1: 900 s}}}]"
 
-    assert "bar 1 cannot lie at 900 s: 'a.flac' ends at 192.0 s" in problems_of(text, steady(120))
+    assert "bar 1 cannot lie at 900 s: the file ends at 192.0 s" in problems_of(text, steady(120))
 
 
 def test_a_point_after_the_track_has_ended_is_warned_of():
