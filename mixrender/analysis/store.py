@@ -1,49 +1,85 @@
-"""Facts of tracks go into one SQLite file under the hash of their sound files, and come back from it.
+"""Facts of tracks go into one SQLite file under the hash of their sound, and come back from it.
 
-Three tables: what the analysis found, what the user corrected by hand, and where each file was last seen.
+It holds what the analysis found, what the user corrected by hand, and where each file was last seen.
 """
 
 from __future__ import annotations
 
-import dataclasses
-import json
+import os
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from mixrender.analysis import schema
+from mixrender.analysis.facts_json import facts_from_json, grid_from_json, tags_from_json, to_json
+from mixrender.analysis.summary import TrackSummary, summary_from_json, summary_of
 from mixrender.errors import MachineError
-from mixrender.facts import (
-    BarContent,
-    Condition,
-    Confidence,
-    Doubt,
-    FileTags,
-    Grid,
-    Loudness,
-    Section,
-    TrackFacts,
-)
+from mixrender.facts import FileTags, Grid, TrackFacts
 
-SCHEMA_VERSION = 1
-_BUSY_TIMEOUT_S = 10.0
-_SCHEMA = """
-CREATE TABLE IF NOT EXISTS facts (
-    content_hash TEXT NOT NULL, analysis_version TEXT NOT NULL, facts TEXT NOT NULL,
-    PRIMARY KEY (content_hash, analysis_version));
-CREATE TABLE IF NOT EXISTS corrections (content_hash TEXT PRIMARY KEY, grid TEXT NOT NULL);
-CREATE TABLE IF NOT EXISTS files (path TEXT PRIMARY KEY, content_hash TEXT NOT NULL);
-CREATE INDEX IF NOT EXISTS files_by_hash ON files (content_hash);
-"""
+_BUSY_TIMEOUT_S = 20.0
 
 
-@dataclasses.dataclass(frozen=True)
+@dataclass(frozen=True)
+class Edit:
+    """One correction by hand: what was done in words, and what holds from then on.
+
+    `grid` None leaves the grid as it was before, `locked` None the lock.
+    """
+
+    words: str
+    grid: Grid | None = None
+    locked: bool | None = None
+
+
+@dataclass(frozen=True)
+class Stamp:
+    """By what a file shows that it was changed: size in bytes, times in ns of its content and its entry."""
+
+    size_bytes: int
+    mtime_ns: int
+    ctime_ns: int
+
+    @staticmethod
+    def of(file: Path) -> Stamp:
+        """The stamp of a file now; raises OSError."""
+        stat = file.stat()
+        return Stamp(stat.st_size, stat.st_mtime_ns, stat.st_ctime_ns)
+
+
+@dataclass(frozen=True)
+class SeenFile:
+    """A file as it was last seen: its sound, the programs that read it, its tags.
+
+    `stamp` is None where it must be looked at again.
+    """
+
+    path: Path
+    content_hash: str
+    stamp: Stamp | None = None
+    reader: str = ""
+    tags: FileTags = field(default_factory=FileTags)
+
+
+@dataclass(frozen=True)
+class KeptTrack:
+    """One file of the library with what a list shows of it; `summary` None: to be analysed again."""
+
+    path: Path
+    tags: FileTags
+    summary: TrackSummary | None
+    corrections: int = 0
+    locked: bool = False
+
+
+@dataclass(frozen=True)
 class FactsStore:
-    """The library of analysed tracks in one SQLite file; made when first written to.
+    """The library of analysed tracks in one SQLite file; made when first asked.
 
     Every call opens the file anew, so that one store serves many threads and processes; a writer waits up to
-    10 s for another. All methods raise MachineError when the file cannot be used.
+    20 s for another. All methods raise MachineError when the file cannot be used.
     """
 
     path: Path
@@ -55,87 +91,173 @@ class FactsStore:
         return facts_from_json(rows[0][0]) if rows else None
 
     def put(self, facts: TrackFacts) -> None:
-        """Keep facts; whatever was kept for the same sound and version is replaced."""
-        values = (facts.content_hash, facts.analysis_version, facts_to_json(facts))
-        self._run("INSERT OR REPLACE INTO facts VALUES (?, ?, ?)", values)
+        """Keep facts as they were measured; what was kept for the same sound and version is replaced.
 
-    def correction(self, content_hash: str) -> Grid | None:
-        """The grid that the user set by hand for that sound, or None."""
-        rows = self._run("SELECT grid FROM corrections WHERE content_hash = ?", (content_hash,))
-        return _grid_from(json.loads(rows[0][0])) if rows else None
+        The first word of a version names the analysis: facts of the same sound by another one are dropped.
+        """
+        sound, version = facts.content_hash, facts.analysis_version
+        values = (sound, version, to_json(summary_of(facts)), to_json(facts))
+        with self._writing() as connection:
+            connection.execute(
+                "DELETE FROM facts WHERE content_hash = ? AND "
+                "substr(analysis_version, 1, instr(analysis_version || ' ', ' ') - 1) <> ?",
+                (sound, version.split(" ")[0]),
+            )
+            connection.execute("INSERT OR REPLACE INTO facts VALUES (?, ?, ?, ?)", values)
 
-    def correct(self, content_hash: str, grid: Grid | None) -> None:
-        """Keep a grid set by hand, which outlives new versions of the analysis; None forgets it."""
-        if grid is None:
-            self._run("DELETE FROM corrections WHERE content_hash = ?", (content_hash,))
-            return
-        text = json.dumps(dataclasses.asdict(grid))
-        self._run("INSERT OR REPLACE INTO corrections VALUES (?, ?)", (content_hash, text))
+    def edits(self, content_hash: str) -> list[Edit]:
+        """All corrections by hand of that sound, the first made first."""
+        query = "SELECT words, grid, locked FROM edits WHERE content_hash = ? ORDER BY id"
+        return [_edit(*row) for row in self._run(query, (content_hash,))]
 
-    def saw(self, file: Path, content_hash: str) -> None:
-        """Remember where a sound was last seen."""
-        self._run("INSERT OR REPLACE INTO files VALUES (?, ?)", (str(file.absolute()), content_hash))
+    def add_edit(self, content_hash: str, edit: Edit) -> None:
+        """Keep a correction by hand; it outlives new versions of the analysis and new tags."""
+        grid = None if edit.grid is None else to_json(edit.grid)
+        self._run(
+            "INSERT INTO edits (content_hash, made_at, words, grid, locked) VALUES (?, ?, ?, ?, ?)",
+            (content_hash, schema.now_text(), edit.words, grid, edit.locked),
+        )
+
+    def undo_edit(self, content_hash: str) -> Edit | None:
+        """Drop the last correction of that sound and return it; None where there is none."""
+        with self._writing() as connection:
+            row = connection.execute(_LAST_EDIT, (content_hash,)).fetchone()
+            if row is None:
+                return None
+            connection.execute("DELETE FROM edits WHERE id = ?", row[:1])
+            return _edit(*row[1:])
+
+    def saw(self, file: SeenFile) -> None:
+        """Remember a file as it is now."""
+        stamp = file.stamp or Stamp(-1, -1, -1)
+        self._run(
+            "INSERT OR REPLACE INTO files VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+            (
+                _path_key(file.path),
+                file.content_hash,
+                stamp.size_bytes,
+                stamp.mtime_ns,
+                stamp.ctime_ns,
+                file.reader,
+                to_json(file.tags),
+                schema.now_text(),
+            ),
+        )
+
+    def seen(self, file: Path) -> SeenFile | None:
+        """What is remembered of a file at its place, whatever is there now."""
+        query = "SELECT content_hash, size_bytes, mtime_ns, ctime_ns, reader, tags FROM files WHERE path = ?"
+        rows = self._run(query, (_path_key(file),))
+        if not rows:
+            return None
+        content_hash, size_bytes, mtime_ns, ctime_ns, reader, tags = rows[0]
+        found = tags_from_json(tags or "")
+        stamp = Stamp(size_bytes, mtime_ns, ctime_ns) if found and size_bytes not in (None, -1) else None
+        return SeenFile(file, content_hash, stamp, reader or "", found or FileTags())
 
     def files(self) -> list[tuple[Path, str]]:
         """Every file seen, in the order of their paths, with its content hash."""
         rows = self._run("SELECT path, content_hash FROM files ORDER BY path", ())
-        return [(Path(path), content_hash) for path, content_hash in rows]
+        return [(_path_from(key), content_hash) for key, content_hash in rows]
+
+    def tracks(self) -> list[KeptTrack]:
+        """Every file seen, in the order of their paths, with the latest facts and edits of its sound."""
+        return [_kept(*row) for row in self._run(_TRACKS, ())]
 
     def forget(self, file: Path) -> None:
         """Forget a file's place; the facts of its sound stay."""
-        self._run("DELETE FROM files WHERE path = ?", (str(file.absolute()),))
+        self._run("DELETE FROM files WHERE path = ?", (_path_key(file),))
+
+    def knows_whole_files(self) -> bool:
+        """Whether corrections wait for their sound under a hash of all bytes of a file: see `adopt`."""
+        return bool(self._run("SELECT 1 FROM whole_file_hashes LIMIT 1", ()))
+
+    def adopt(self, whole_file_hash: str, content_hash: str) -> None:
+        """Move the corrections that version 1 kept under the hash of a whole file to that of its sound."""
+        with self._writing() as connection:
+            query = "DELETE FROM whole_file_hashes WHERE content_hash = ?"
+            if connection.execute(query, (whole_file_hash,)).rowcount:
+                query = "UPDATE edits SET content_hash = ? WHERE content_hash = ?"
+                connection.execute(query, (content_hash, whole_file_hash))
 
     def _run(self, query: str, values: tuple[Any, ...]) -> list[tuple[Any, ...]]:
         with self._connection() as connection:
             return connection.execute(query, values).fetchall()
 
     @contextmanager
+    def _writing(self) -> Iterator[sqlite3.Connection]:
+        """Several statements as one, with no other writer between them."""
+        with self._connection() as connection:
+            connection.execute("BEGIN IMMEDIATE")
+            yield connection
+
+    @contextmanager
     def _connection(self) -> Iterator[sqlite3.Connection]:
         try:
             self.path.parent.mkdir(parents=True, exist_ok=True)
             with closing(sqlite3.connect(self.path, timeout=_BUSY_TIMEOUT_S)) as connection, connection:
-                self._prepare(connection)
+                schema.prepare(connection)
                 yield connection
+        except schema.ForeignFileError as fault:
+            raise MachineError(f"{self.path}: {fault}") from fault
         except (OSError, sqlite3.Error) as fault:
             raise MachineError(
                 f"{self.path}: the library of tracks cannot be used ({fault}). Check that the folder can be "
-                "written, or move the file away to start a new one."
+                "written, or move the file away to start a new one; MIXRENDER_LIBRARY names another file."
             ) from fault
 
-    def _prepare(self, connection: sqlite3.Connection) -> None:
-        version = connection.execute("PRAGMA user_version").fetchone()[0]
-        if version > SCHEMA_VERSION:
-            raise MachineError(
-                f"{self.path}: this library was written by a newer mixrender (schema {version}, this one "
-                f"knows {SCHEMA_VERSION}). Update mixrender, or move the file away to start a new one."
-            )
-        if version < SCHEMA_VERSION:
-            connection.execute("PRAGMA journal_mode = WAL")
-            connection.executescript(_SCHEMA)
-            connection.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
+
+def held_grid(edits: list[Edit]) -> Grid | None:
+    """The grid that holds after these corrections: the last one that was set; None where none was."""
+    return next((edit.grid for edit in reversed(edits) if edit.grid is not None), None)
 
 
-def facts_to_json(facts: TrackFacts) -> str:
-    """Facts as one JSON object; numbers keep all their digits."""
-    return json.dumps(dataclasses.asdict(facts), allow_nan=False)
+def is_locked(edits: list[Edit]) -> bool:
+    """Whether the track is locked after these corrections."""
+    return next((edit.locked for edit in reversed(edits) if edit.locked is not None), False)
 
 
-def facts_from_json(text: str) -> TrackFacts:
-    """The facts that `facts_to_json` wrote."""
-    fields = json.loads(text)
-    fields["grid"] = _grid_from(fields["grid"])
-    fields["loudness"] = Loudness(**fields["loudness"])
-    fields["sections"] = tuple(Section(**section) for section in fields["sections"])
-    fields["confidence"] = Confidence(**fields["confidence"])
-    fields["bars"] = BarContent(**{name: tuple(values) for name, values in fields["bars"].items()})
-    condition = fields["condition"]
-    fields["condition"] = Condition(**{**condition, "dc_offset": tuple(condition["dc_offset"])})
-    fields["tags"] = FileTags(**fields["tags"])
-    fields["doubts"] = tuple(Doubt(**doubt) for doubt in fields["doubts"])
-    for name in ("warnings", "corrections"):
-        fields[name] = tuple(fields[name])
-    return TrackFacts(**fields)
+_LAST_EDIT = "SELECT id, words, grid, locked FROM edits WHERE content_hash = ? ORDER BY id DESC LIMIT 1"
+_TRACKS = """
+SELECT path, tags,
+    (SELECT summary FROM facts WHERE facts.content_hash = files.content_hash ORDER BY rowid DESC LIMIT 1),
+    (SELECT grid FROM edits
+        WHERE edits.content_hash = files.content_hash AND grid IS NOT NULL ORDER BY id DESC LIMIT 1),
+    (SELECT locked FROM edits
+        WHERE edits.content_hash = files.content_hash AND locked IS NOT NULL ORDER BY id DESC LIMIT 1),
+    (SELECT count(*) FROM edits WHERE edits.content_hash = files.content_hash)
+FROM files ORDER BY path
+"""
 
 
-def _grid_from(fields: dict[str, Any]) -> Grid:
-    return Grid(**{**fields, "beats_s": tuple(fields["beats_s"])})
+def _kept(
+    key: str | bytes, tags: str | None, summary: str | None, grid: str | None, locked: int | None, edits: int
+) -> KeptTrack:
+    found = summary_from_json(summary) if summary else None
+    by_hand = grid_from_json(grid) if grid else None
+    return KeptTrack(
+        path=_path_from(key),
+        tags=tags_from_json(tags or "") or FileTags(),
+        summary=found.counted_by(by_hand) if found and by_hand else found,
+        corrections=edits,
+        locked=bool(locked),
+    )
+
+
+def _edit(words: str, grid: str | None, locked: int | None) -> Edit:
+    return Edit(words, grid_from_json(grid) if grid else None, None if locked is None else bool(locked))
+
+
+def _path_key(path: Path) -> str | bytes:
+    """A path as the tables hold it: text, or its bytes where it is no text in this system's encoding."""
+    # Not resolved: a link is a place of its own.
+    text = os.path.abspath(path)  # noqa: PTH100 - absolute() would leave `..` standing
+    try:
+        text.encode("utf-8")
+    except UnicodeEncodeError:
+        return os.fsencode(text)
+    return text
+
+
+def _path_from(key: str | bytes) -> Path:
+    return Path(os.fsdecode(key))

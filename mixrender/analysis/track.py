@@ -1,11 +1,10 @@
-"""The path of an audio file in, all that is known of the track (TrackFacts) out, kept for the next time."""
+"""An audio file in, all that can be heard of the track (TrackFacts) out."""
 
 from __future__ import annotations
 
 import dataclasses
 import itertools
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 import soxr
@@ -16,12 +15,10 @@ from mixrender.analysis.key import KeyFound, find_key
 from mixrender.analysis.onsets import RATE_HZ
 from mixrender.analysis.sections import Form, find_form
 from mixrender.analysis.slots import Slots
-from mixrender.analysis.store import FactsStore
-from mixrender.audio.cache import Cache
-from mixrender.audio.read import AudioInfo, content_hash, probe, read_blocks
+from mixrender.audio.read import AudioInfo, read_blocks
 from mixrender.facts import Doubt, Grid, Loudness, Section, TrackFacts
 from mixrender.loudness.meter import Meter
-from mixrender.progress import Advance, NoProgress, Progress
+from mixrender.progress import Advance
 from mixrender.units import db_to_gain
 
 ANALYSIS_VERSION = "1"
@@ -41,34 +38,6 @@ class Heard:
     first_sound_s: float | None
     last_sound_s: float
     loudness: Loudness
-
-
-def library_of(cache: Cache) -> FactsStore:
-    """The library of tracks that belongs to a cache folder."""
-    return FactsStore(cache.root / "library.sqlite3")
-
-
-def analyze_file(path: Path, *, cache: Cache, progress: Progress | None = None) -> TrackFacts:
-    """The facts of one track, from the library if this version of the analysis has heard the same sound.
-
-    A grid that the user set by hand replaces the measured one. Raises AudioError if the file cannot be read,
-    MachineError if the library cannot be used. Music without a beat is no error but a grid of kind `none`.
-    """
-    path = Path(path)
-    library = library_of(cache)
-    sound = content_hash(path)
-    info = probe(path)
-    version = f"{ANALYSIS_VERSION} {info.decoder}"
-    facts = library.get(sound, version)
-    if facts is None:
-        with (progress or NoProgress()).task(f"Analysing {path.name}", 1.0) as advance:
-            facts = dataclasses.replace(
-                measure(info, advance=advance), content_hash=sound, analysis_version=version
-            )
-        library.put(facts)
-    library.saw(path, sound)
-    corrected = library.correction(sound)
-    return with_grid(facts, corrected) if corrected else facts
 
 
 def with_grid(facts: TrackFacts, grid: Grid) -> TrackFacts:

@@ -18,7 +18,7 @@ def analyze(file: Path | str, *, cache: Cache | None = None, progress: Progress 
     Raises AudioError if the file cannot be used.
     """
     # The analysis imports what takes the longest to load, and half of the commands do without it.
-    from mixrender.analysis.track import analyze_file
+    from mixrender.analysis.library import analyze_file
 
     return analyze_file(Path(file), cache=cache or Cache(), progress=progress or NoProgress())
 

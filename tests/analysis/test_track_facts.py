@@ -6,8 +6,10 @@ import soundfile
 import soxr
 from loop_music import RATE_HZ, make_track
 
+from mixrender.analysis.library import analyze_file, library_of
 from mixrender.analysis.onsets import RATE_HZ as ANALYSIS_RATE_HZ
-from mixrender.analysis.track import analyze_file, library_of, listen
+from mixrender.analysis.store import Edit
+from mixrender.analysis.track import listen
 from mixrender.audio.cache import Cache
 from mixrender.audio.read import probe
 from mixrender.errors import AudioError
@@ -74,7 +76,7 @@ def test_a_second_run_reads_the_library_and_gives_the_same(analyzed, monkeypatch
     def no_measuring(*args, **options):
         raise AssertionError("measured again")
 
-    monkeypatch.setattr("mixrender.analysis.track.measure", no_measuring)
+    monkeypatch.setattr("mixrender.analysis.library.measure", no_measuring)
     copy = tmp_path / "copy.wav"
     copy.write_bytes(path.read_bytes())
 
@@ -85,7 +87,7 @@ def test_a_second_run_reads_the_library_and_gives_the_same(analyzed, monkeypatch
 def test_a_grid_set_by_hand_replaces_the_measured_one(analyzed):
     path, cache, facts = analyzed
     by_hand = Grid("steady", 64.0, 0.5)
-    library_of(cache).correct(facts.content_hash, by_hand)
+    library_of(cache).add_edit(facts.content_hash, Edit("half the tempo", by_hand))
 
     corrected = analyze_file(path, cache=cache)
     assert corrected.grid == by_hand
@@ -93,7 +95,8 @@ def test_a_grid_set_by_hand_replaces_the_measured_one(analyzed):
     assert [section.bar for section in corrected.sections] == [1, 5, 9, 13, 21]
     assert (corrected.first_enter_bar, corrected.last_leave_bar) == (1, 25)
     assert corrected.key == facts.key
-    library_of(cache).correct(facts.content_hash, None)
+    assert (corrected.corrections, corrected.locked) == (("half the tempo",), False)
+    library_of(cache).undo_edit(facts.content_hash)
     assert analyze_file(path, cache=cache) == facts
 
 

@@ -5,7 +5,8 @@ import threading
 
 import pytest
 
-from mixrender.analysis.store import FactsStore, facts_from_json, facts_to_json
+from mixrender.analysis.facts_json import facts_from_json, to_json
+from mixrender.analysis.store import Edit, FactsStore, SeenFile
 from mixrender.errors import MachineError
 from mixrender.facts import Confidence, Grid, Loudness, Section, TrackFacts
 
@@ -37,7 +38,7 @@ def store(tmp_path):
 
 
 def test_facts_come_back_from_json_to_the_last_digit():
-    assert facts_from_json(facts_to_json(FACTS)) == FACTS
+    assert facts_from_json(to_json(FACTS)) == FACTS
 
 
 def test_facts_come_back_from_the_library_to_the_last_digit(store):
@@ -64,18 +65,25 @@ def test_facts_put_again_replace_the_old_ones(store):
     assert store.get(FACTS.content_hash, "1") == changed
 
 
-def test_a_correction_is_kept_and_forgotten(store):
-    assert store.correction("ab") is None
-    store.correct("ab", DRIFTING)
-    assert store.correction("ab") == DRIFTING
-    store.correct("ab", None)
-    assert store.correction("ab") is None
+def test_corrections_are_kept_in_their_order_and_undone_from_the_last(store):
+    doubled, locked = Edit("tempo doubled", DRIFTING), Edit("locked", locked=True)
+    assert store.edits("ab") == [] and store.undo_edit("ab") is None
+
+    store.add_edit("ab", doubled)
+    store.add_edit("cd", Edit("bar 1 moved", Grid("steady", 128.0, 0.25)))
+    store.add_edit("ab", locked)
+
+    assert store.edits("ab") == [doubled, locked]
+    assert store.undo_edit("ab") == locked
+    assert store.edits("ab") == [doubled]
+    assert store.undo_edit("ab") == doubled
+    assert store.edits("ab") == [] and len(store.edits("cd")) == 1
 
 
 def test_files_are_listed_by_path_with_their_sound(store, tmp_path):
-    store.saw(tmp_path / "b.flac", "22")
-    store.saw(tmp_path / "a.flac", "11")
-    store.saw(tmp_path / "a.flac", "33")
+    store.saw(SeenFile(tmp_path / "b.flac", "22"))
+    store.saw(SeenFile(tmp_path / "a.flac", "11"))
+    store.saw(SeenFile(tmp_path / "a.flac", "33"))
     assert store.files() == [(tmp_path / "a.flac", "33"), (tmp_path / "b.flac", "22")]
 
     store.forget(tmp_path / "a.flac")
@@ -86,7 +94,7 @@ def test_the_file_carries_its_schema_version_and_a_write_ahead_log(store):
     store.put(FACTS)
     connection = sqlite3.connect(store.path)
 
-    assert connection.execute("PRAGMA user_version").fetchone() == (1,)
+    assert connection.execute("PRAGMA user_version").fetchone() == (2,)
     assert connection.execute("PRAGMA journal_mode").fetchone() == ("wal",)
     connection.close()
 
