@@ -27,7 +27,8 @@ class AudioInfo:
 
     `decoder` names program and version, such as `libsndfile 1.2.2`: times measured with one decoder may be
     wrong in another. `expected_s` is the duration in seconds by the header; it may be wrong, and serves
-    progress and space alone, unless `is_length_stated`: then a file that holds less is cut off.
+    progress and space alone, unless `is_length_stated`: then a file that holds less is cut off. `bits` are
+    those of a sample, None where samples are not stored as such.
     """
 
     path: Path
@@ -36,6 +37,7 @@ class AudioInfo:
     decoder: str
     expected_s: float = 0.0
     is_length_stated: bool = False
+    bits: int | None = None
 
 
 def damaged(path: Path, at_s: float, reason: str) -> AudioError:

@@ -17,6 +17,9 @@ _UNKNOWN_FRAMES = 2**48
 _USUAL_BYTES_PER_S = 100_000
 """What a second of FLAC takes, about: the guess for a stream that states no length."""
 
+_BITS = {"PCM_S8": 8, "PCM_U8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32, "FLOAT": 32, "DOUBLE": 64}
+"""Bits of a sample by libsndfile's name of its form; lossy forms have none."""
+
 _SHORT_FRAMES = 4096
 """Frames that may be missing at the end: formats made of packets pad or drop a part of the last one."""
 
@@ -57,6 +60,7 @@ def probe(path: Path) -> AudioInfo | None:
                 channels=file.channels,
                 decoder=f"libsndfile {soundfile.__libsndfile_version__}",
                 expected_s=frames / file.samplerate or path.stat().st_size / _USUAL_BYTES_PER_S,
+                bits=_BITS.get(file.subtype),
             )
     except (soundfile.LibsndfileError, TypeError):  # TypeError: a name that ends in .raw asks for a rate
         return None

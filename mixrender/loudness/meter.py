@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from mixrender.dsp.true_peak import CHUNK_FRAMES, METER_TAPS, PeakEnvelope, interpolator, oversampling_factor
 from mixrender.facts import Loudness
-from mixrender.loudness.power import STEPS_PER_S, PowerSteps, step_edge
+from mixrender.loudness.power import STEPS_PER_S, PowerSeries, PowerSteps, step_edge
 from mixrender.units import FloatArray, gain_to_db
 
 ABSOLUTE_GATE_LUFS = -70.0
@@ -52,6 +52,10 @@ class Meter:
         if len(block):
             self._power.push(block)
             self._peak.push(block)
+
+    def power(self) -> PowerSeries:
+        """The power of what was pushed so far, of which `integrated_between` measures any part."""
+        return self._power.series()
 
     def result(self) -> Loudness:
         """All measures of what was pushed so far, None where one is not measurable.
@@ -97,6 +101,21 @@ def integrated(x: NDArray[np.floating], *, sample_rate_hz: int) -> float | None:
     power = PowerSteps(sample_rate_hz=sample_rate_hz, channels=x.shape[1])
     power.push(x)
     return _integrated(power.energies(), sample_rate_hz)
+
+
+def integrated_between(power: PowerSeries, *, start_s: float, end_s: float) -> float | None:
+    """Integrated loudness in LUFS of a part of a sound, gated by itself; None: not measurable.
+
+    The part begins and ends on the nearest 5 ms. It is what the meter says of the part alone, but for the
+    first moments of the weighting filter, which here has heard what came before.
+    """
+    first, last = (round(edge_s * STEPS_PER_S) for edge_s in (start_s, end_s))
+    return _integrated(power.energies[max(first, 0) : max(last, 0)], power.sample_rate_hz)
+
+
+def level_lufs(powers: FloatArray) -> FloatArray:
+    """Loudness in LUFS of K-weighted mean powers above 0, without a gate (BS.1770-5, Annex 1, eq. 2)."""
+    return _OFFSET_LUFS + 10.0 * np.log10(powers)
 
 
 class _TruePeak:
@@ -160,11 +179,6 @@ def _window_powers(energies: FloatArray, width: int, rate_hz: int, *, hop: int =
     return sums / frames
 
 
-def _lufs(powers: FloatArray) -> FloatArray:
-    """Loudness of mean powers above 0."""
-    return _OFFSET_LUFS + 10.0 * np.log10(powers)
-
-
 def _power_of(loudness_lufs: float) -> float:
     return float(10.0 ** ((loudness_lufs - _OFFSET_LUFS) / 10.0))
 
@@ -175,7 +189,7 @@ def _loudest(energies: FloatArray, width: int, rate_hz: int) -> tuple[float | No
     if not len(powers) or powers.max() <= 0.0:
         return None, None
     loudest = int(np.argmax(powers))
-    return float(_lufs(powers[loudest : loudest + 1])[0]), (loudest + width / 2) / STEPS_PER_S
+    return float(level_lufs(powers[loudest : loudest + 1])[0]), (loudest + width / 2) / STEPS_PER_S
 
 
 def _integrated(energies: FloatArray, rate_hz: int) -> float | None:
@@ -185,7 +199,7 @@ def _integrated(energies: FloatArray, rate_hz: int) -> float | None:
     if not len(blocks):
         return None
     blocks = blocks[blocks > blocks.mean() * 10.0 ** (RELATIVE_GATE_LU / 10.0)]
-    return float(_lufs(np.array([blocks.mean()]))[0])
+    return float(level_lufs(np.array([blocks.mean()]))[0])
 
 
 def _range_edges(energies: FloatArray, rate_hz: int) -> tuple[float | None, float | None]:
@@ -199,5 +213,5 @@ def _range_edges(energies: FloatArray, rate_hz: int) -> tuple[float | None, floa
         return None, None
     powers = np.sort(powers[powers >= powers.mean() * 10.0 ** (RANGE_GATE_LU / 10.0)])
     low, high = (int((len(powers) - 1) * p / 100 + 0.5) for p in RANGE_PERCENTILES)
-    quiet_lufs, loud_lufs = _lufs(powers[[low, high]])
+    quiet_lufs, loud_lufs = level_lufs(powers[[low, high]])
     return float(quiet_lufs), float(loud_lufs)

@@ -6,6 +6,8 @@ of the meter (0.1, 0.4 and 3 s) is a whole number of the 5 ms steps; a step begi
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numba
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +29,17 @@ CHANNEL_WEIGHTS: dict[int, tuple[float, ...]] = {
 """Weights for mono, stereo, L R C, L R Ls Rs, L R C Ls Rs and L R C LFE Ls Rs (BS.1770-5, table 3)."""
 
 _INAUDIBLE = 1e-30  # a filter state below this is set to zero at the next step: denormals cost much time
+
+
+@dataclass(frozen=True)
+class PowerSeries:
+    """The K-weighted energy of a whole piece of sound in steps of 5 ms, shape (steps,).
+
+    It is all that the loudness of any part of the sound asks for: 6 MB an hour.
+    """
+
+    energies: FloatArray
+    sample_rate_hz: int
 
 
 class PowerSteps:
@@ -72,6 +85,10 @@ class PowerSteps:
     def energies(self) -> FloatArray:
         """Sum of the weighted squares in each complete step, in the order of time."""
         return np.concatenate(self._steps) if self._steps else np.zeros(0)
+
+    def series(self) -> PowerSeries:
+        """What was taken so far, to be kept."""
+        return PowerSeries(self.energies(), self._sample_rate_hz)
 
 
 def step_edge(step: NDArray[np.int64], *, sample_rate_hz: int) -> NDArray[np.int64]:
