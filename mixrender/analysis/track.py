@@ -4,40 +4,28 @@ from __future__ import annotations
 
 import dataclasses
 import itertools
-from dataclasses import dataclass
 
 import numpy as np
-import soxr
 from numpy.typing import NDArray
 
 from mixrender.analysis.beats import find_beats
 from mixrender.analysis.key import KeyFound, find_key
+from mixrender.analysis.listen import LONGEST_TRACK_S, Heard, listen
 from mixrender.analysis.onsets import RATE_HZ
+from mixrender.analysis.section_loudness import bar_spans, integrated_lufs, mean_lufs
 from mixrender.analysis.sections import Form, find_form
 from mixrender.analysis.slots import Slots
-from mixrender.audio.read import AudioInfo, read_blocks
-from mixrender.facts import Doubt, Grid, Loudness, Section, TrackFacts
-from mixrender.loudness.meter import Meter
+from mixrender.analysis.track_warnings import sound_warnings
+from mixrender.audio.info import AudioInfo
+from mixrender.facts import Doubt, Grid, Section, TrackFacts
+from mixrender.loudness.power import PowerSeries
 from mixrender.progress import Advance
-from mixrender.units import db_to_gain
+from mixrender.units import format_time
 
 ANALYSIS_VERSION = "1"
 """Raised whenever the same sound would give other facts."""
 
-SOUND_DBFS = -60.0
-_BLOCK_FRAMES = 65536
 _DOUBTFUL_KEY = 0.3
-
-
-@dataclass(frozen=True)
-class Heard:
-    """One pass over a file: the mono signal at RATE_HZ, shape (n,), its bounds in seconds, its loudness."""
-
-    signal: NDArray[np.float32]
-    duration_s: float
-    first_sound_s: float | None
-    last_sound_s: float
-    loudness: Loudness
 
 
 def with_grid(facts: TrackFacts, grid: Grid) -> TrackFacts:
@@ -70,7 +58,10 @@ def _moved(bar: int, old: Grid, new: Grid) -> int:
 
 
 def measure(info: AudioInfo, *, advance: Advance = lambda amount: None) -> TrackFacts:
-    """The facts of a file, measured; `content_hash` and `analysis_version` are left empty."""
+    """The facts of a file, measured; `content_hash` and `analysis_version` are left empty.
+
+    What lasts longer than LONGEST_TRACK_S is taken for a recorded mix: it has no grid and no key.
+    """
     heard = listen(info, advance=advance)
     facts = TrackFacts(
         content_hash="",
@@ -79,16 +70,29 @@ def measure(info: AudioInfo, *, advance: Advance = lambda amount: None) -> Track
         channels=info.channels,
         decoder=info.decoder,
         grid=Grid(kind="none"),
+        first_sound_s=heard.first_sound_s or 0.0,
+        last_sound_s=heard.last_sound_s,
         loudness=heard.loudness,
+        condition=heard.condition,
     )
     if heard.first_sound_s is None:
         advance(0.5)
         return dataclasses.replace(facts, warnings=("silent: nothing is above -60 dBFS",))
-    beats = find_beats(heard.signal, first_sound_s=heard.first_sound_s)
+    if heard.signal is not None:
+        facts = _with_music(facts, heard.signal, advance)
+    else:
+        advance(0.5)
+    facts = _with_levels(facts, heard.power)
+    return dataclasses.replace(facts, warnings=(*_length_warnings(heard), *sound_warnings(facts)))
+
+
+def _with_music(facts: TrackFacts, signal: NDArray[np.float32], advance: Advance) -> TrackFacts:
+    """The facts with all that is told by the mono signal: grid, key, sections."""
+    beats = find_beats(signal, first_sound_s=facts.first_sound_s)
     advance(0.2)
-    key = find_key(heard.signal)
+    key = find_key(signal)
     advance(0.3)
-    form = _form(heard.signal, beats.grid, beats.slots)
+    form = _form(signal, beats.grid, beats.slots)
     return dataclasses.replace(
         facts,
         grid=beats.grid,
@@ -99,36 +103,33 @@ def measure(info: AudioInfo, *, advance: Advance = lambda amount: None) -> Track
         sections=_sections(beats.grid, form),
         first_enter_bar=form.first_enter_bar if form else None,
         last_leave_bar=form.last_leave_bar if form else None,
-        first_sound_s=heard.first_sound_s,
-        last_sound_s=heard.last_sound_s,
         doubts=(*beats.doubts, *_key_doubts(key)),
     )
 
 
-def listen(info: AudioInfo, *, advance: Advance = lambda amount: None) -> Heard:
-    """Decode a file once, block by block: what is kept of it is the mono signal at RATE_HZ."""
-    resampler = soxr.ResampleStream(info.sample_rate_hz, RATE_HZ, 1, dtype="float32", quality="HQ")
-    meter = Meter(sample_rate_hz=info.sample_rate_hz, channels=2)
-    parts, frames = [], 0
-    first = last = None
-    expected = max(info.expected_s * info.sample_rate_hz, 1.0)
-    for block in read_blocks(info.path, block_frames=_BLOCK_FRAMES):
-        meter.push(block)
-        loud = np.flatnonzero(np.abs(block).max(axis=1) > db_to_gain(SOUND_DBFS))
-        if loud.size:
-            first = frames + int(loud[0]) if first is None else first
-            last = frames + int(loud[-1]) + 1
-        parts.append(resampler.resample_chunk(block.mean(axis=1)))
-        frames += len(block)
-        advance(0.5 * len(block) / expected)
-    parts.append(resampler.resample_chunk(np.zeros(0, dtype=np.float32), last=True))
-    rate_hz = info.sample_rate_hz
-    return Heard(
-        signal=np.concatenate(parts),
-        duration_s=frames / rate_hz,
-        first_sound_s=None if first is None else first / rate_hz,
-        last_sound_s=0.0 if last is None else last / rate_hz,
-        loudness=meter.result(),
+def _with_levels(facts: TrackFacts, power: PowerSeries) -> TrackFacts:
+    """The facts with the loudness of each section and of each bar."""
+    starts_s = [*(section.start_s for section in facts.sections), facts.duration_s]
+    spans = [
+        (section.start_s, section.end_s or next_s)
+        for section, next_s in zip(facts.sections, starts_s[1:], strict=True)
+    ]
+    loudness = integrated_lufs(power, spans)
+    sections = tuple(
+        dataclasses.replace(section, integrated_lufs=lufs)
+        for section, lufs in zip(facts.sections, loudness, strict=True)
+    )
+    levels = mean_lufs(power, bar_spans(facts.grid, duration_s=facts.duration_s))
+    bars = dataclasses.replace(facts.bars, level_lufs=tuple(round(level, 2) for level in levels))
+    return dataclasses.replace(facts, sections=sections, bars=bars)
+
+
+def _length_warnings(heard: Heard) -> tuple[str, ...]:
+    if heard.signal is not None:
+        return ()
+    return (
+        f"longer than {LONGEST_TRACK_S / 60.0:.0f} minutes ({format_time(heard.duration_s)}), so taken for a "
+        "recorded mix: its beats, bars and key were not looked for",
     )
 
 

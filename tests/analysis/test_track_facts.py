@@ -7,9 +7,9 @@ import soxr
 from loop_music import RATE_HZ, make_track
 
 from mixrender.analysis.library import analyze_file, library_of
+from mixrender.analysis.listen import listen
 from mixrender.analysis.onsets import RATE_HZ as ANALYSIS_RATE_HZ
 from mixrender.analysis.store import Edit
-from mixrender.analysis.track import listen
 from mixrender.audio.cache import Cache
 from mixrender.audio.read import probe
 from mixrender.errors import AudioError

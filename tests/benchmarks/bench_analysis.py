@@ -25,8 +25,9 @@ import soundfile
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "analysis"))
 from loop_music import RATE_HZ, make_track
 
+from mixrender.analysis.listen import listen
 from mixrender.analysis.onsets import RATE_HZ as ANALYSIS_RATE_HZ
-from mixrender.analysis.track import listen, measure
+from mixrender.analysis.track import measure
 from mixrender.audio.read import probe
 from mixrender.keys import parse_key
 
