@@ -49,6 +49,11 @@ SAME_TEMPO = 0.01
 """A tag's tempo within 1 % of the measured one, or of its double or half, is the same; no source."""
 
 
+def all_warnings(facts: TrackFacts) -> tuple[str, ...]:
+    """Everything about a track that is shown as a warning: doubts, the sound, the tags."""
+    return (*(doubt.words for doubt in facts.doubts), *facts.warnings, *tag_warnings(facts))
+
+
 def sound_warnings(facts: TrackFacts) -> tuple[str, ...]:
     """What is wrong with the sound itself, the worst first; nothing where all is as usual."""
     return (*_channel_warnings(facts.condition), *_level_warnings(facts), *_silence_warnings(facts))
@@ -130,7 +135,9 @@ def _noise_db(bits: int) -> float:
 def _unnamed(facts: TrackFacts) -> str | None:
     missing = [name for name in ("title", "artist") if not getattr(facts.tags, name)]
     return (
-        f"no {' or '.join(missing)} in the tags: a list of the mix's tracks needs them" if missing else None
+        f"no {' or '.join(missing)} in the tags: the plan can name them, for the list of tracks"
+        if missing
+        else None
     )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from mixrender import api
+from mixrender.analysis.track_warnings import all_warnings
 from mixrender.cli.options import AsJson, AudioFiles, Quiet, leave
 from mixrender.errors import MixrenderError
 from mixrender.facts import TrackFacts
@@ -35,7 +36,6 @@ def analyze(
             terminal.show(track_tables.facts_table(found))
         for file, facts in found:
             if not as_json:
-                texts = [*(doubt.words for doubt in facts.doubts), *facts.warnings]
-                terminal.warn([f"{file}: warning: {text}" for text in texts])
+                terminal.warn([f"{file}: warning: {text}" for text in all_warnings(facts)])
         terminal.document({"tracks": [track_document.track_document(file, facts) for file, facts in found]})
         leave(faults)

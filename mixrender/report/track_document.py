@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import asdict
 from pathlib import Path
 
+from mixrender.analysis.track_warnings import all_warnings
 from mixrender.facts import TrackFacts
 from mixrender.report.document import Document, loudness_fields
 
@@ -32,7 +33,10 @@ def track_document(file: Path, facts: TrackFacts) -> Document:
         "first_enter_bar": facts.first_enter_bar,
         "last_leave_bar": facts.last_leave_bar,
         "loudness": {"duration_s": facts.loudness.duration_s, **loudness_fields(facts.loudness)},
-        "warnings": [*(doubt.words for doubt in facts.doubts), *facts.warnings],
+        "condition": asdict(facts.condition),
+        "first_sound_s": facts.first_sound_s,
+        "last_sound_s": facts.last_sound_s,
+        "warnings": list(all_warnings(facts)),
     }
 
 
