@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from mixrender.api.files import AUDIO_SUFFIXES, audio_files, measure_loudness, measure_many
+from mixrender.api.grids import CorrectedTrack, correct_grid, read_correction, undo_grid
 from mixrender.api.keep import cache_contents, clear_cache, verify_cache
 from mixrender.api.mixes import KEPT_BYTES, demo, folder_of, preview, render, resolve, schema
 from mixrender.api.tracks import analyze, analyze_many
@@ -11,19 +12,23 @@ from mixrender.plan.load import load_plan
 __all__ = [
     "AUDIO_SUFFIXES",
     "KEPT_BYTES",
+    "CorrectedTrack",
     "analyze",
     "analyze_many",
     "audio_files",
     "cache_contents",
     "clear_cache",
+    "correct_grid",
     "demo",
     "folder_of",
     "load_plan",
     "measure_loudness",
     "measure_many",
     "preview",
+    "read_correction",
     "render",
     "resolve",
     "schema",
+    "undo_grid",
     "verify_cache",
 ]

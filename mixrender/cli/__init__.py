@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from mixrender import __version__
-from mixrender.cli import cache, loudness, mixes, tracks
+from mixrender.cli import cache, grid, loudness, mixes, tracks
 from mixrender.cli.options import LICENCES, LOUD
 
 app = typer.Typer(
@@ -32,6 +32,7 @@ def _top(
 
 
 app.command()(tracks.analyze)
+app.command()(grid.grid)
 app.command()(mixes.check)
 app.command()(mixes.preview)
 app.command()(mixes.render)

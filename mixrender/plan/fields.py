@@ -66,10 +66,6 @@ def _rate(text: str) -> int:
     return round(value)
 
 
-def _beats_per_bar(text: str) -> int:
-    return q.to_integer(text, what="the beats per bar", minimum=1, maximum=32)
-
-
 def _bands(value: Any, info: ValidationInfo) -> Any:
     wanted = "two band edges, the lower first, such as `[250 Hz, 2.5 kHz]`"
     if from_yaml(info) and not isinstance(value, list):
@@ -183,7 +179,7 @@ BarOneS = Annotated[
 ]
 BeatsPerBar = Annotated[
     int,
-    reader(_beats_per_bar, "the beats per bar, such as `4`"),
+    reader(q.to_beats_per_bar, "the beats per bar, such as `4`"),
     WithJsonSchema({"type": "integer", "minimum": 1, "maximum": 32}),
 ]
 Bands = Annotated[

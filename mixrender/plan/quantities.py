@@ -67,6 +67,11 @@ def to_integer(text: str, *, what: str, minimum: int, maximum: int) -> int:
     return int(text)
 
 
+def to_beats_per_bar(text: str) -> int:
+    """The beats in a bar, 1 to 32."""
+    return to_integer(text, what="the beats per bar", minimum=1, maximum=32)
+
+
 def to_flag(text: str) -> bool:
     """`true` or `false`; older words for them are refused with what to write instead."""
     word = text.strip().lower()

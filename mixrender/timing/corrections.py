@@ -46,12 +46,12 @@ class Correction:
 
 
 @dataclass(frozen=True)
-class Step:
-    """One change that was made: of what, in words for people, and the grid after it."""
+class Change:
+    """One change that was made to a grid: in words for people, the grid before it and after it."""
 
-    field: Field
     words: str
-    grid: Grid
+    before: Grid
+    after: Grid
 
 
 class CorrectionError(ValueError):
@@ -63,23 +63,23 @@ class CorrectionError(ValueError):
         super().__init__(message)
 
 
-def corrected(grid: Grid, wanted: Correction, *, first_sound_s: float, duration_s: float) -> tuple[Step, ...]:
-    """The steps to the corrected grid: tempo, count, shift, bar 1 or bar line, beats per bar, in this order.
+def corrected(grid: Grid, wanted: Correction, *, first_sound_s: float, duration_s: float) -> list[Change]:
+    """What is changed, in its order: tempo, count, shift, bar 1 or bar line, beats per bar.
 
     The file sounds from `first_sound_s` on and ends at `duration_s`. Raises CorrectionError for a tempo
     outside 20 to 400 BPM, a time beyond the file, and a grid of kind `none` without tempo and bar 1.
     """
     _refuse_impossible_times(wanted, duration_s=duration_s)
-    steps: list[Step] = []
+    made: list[Change] = []
     for field, words, change in _changes(wanted, first_sound_s=first_sound_s):
         if grid.kind == "none" and field != "tempo":
             raise CorrectionError(field, "no beat was found", missing="tempo")
         if field == "tempo" and grid.kind == "drifting":
             words += ", steady where it was drifting"
-        grid = change(grid)
+        before, grid = grid, change(grid)
         _refuse_impossible(field, grid, duration_s=duration_s)
-        steps.append(Step(field, words, grid))
-    return tuple(steps)
+        made.append(Change(words, before, grid))
+    return made
 
 
 def _changes(

@@ -31,6 +31,7 @@ def grid_of(plan: Plan, track: Track, facts: TrackFacts) -> tuple[Grid, list[Pro
     A grid that cannot be corrected so is left as it is, with the problem why.
     """
     said, path = track.grid, ("tracks", track.name, "grid")
+    first_s, end_s = facts.first_sound_s, facts.duration_s
     if said is None:
         return facts.grid, []
     wanted = Correction(
@@ -41,11 +42,11 @@ def grid_of(plan: Plan, track: Track, facts: TrackFacts) -> tuple[Grid, list[Pro
         beats_per_bar=said.beats_per_bar,
     )
     try:
-        steps = corrected(facts.grid, wanted, first_sound_s=facts.first_sound_s, duration_s=facts.duration_s)
+        changes = corrected(facts.grid, wanted, first_sound_s=first_s, duration_s=end_s)
     except CorrectionError as fault:
         place = path if fault.missing else (*path, fault.field)
         return facts.grid, [plan.problem(place, _in_words(fault, track))]
-    return steps[-1].grid if steps else facts.grid, _tempo_doubts(plan, track, facts)
+    return changes[-1].after if changes else facts.grid, _tempo_doubts(plan, track, facts)
 
 
 def _in_words(fault: CorrectionError, track: Track) -> str:
