@@ -8,7 +8,8 @@ from pathlib import Path
 from mixrender.analysis.store import FactsStore, SeenFile, Stamp, held_grid, is_locked
 from mixrender.analysis.track import ANALYSIS_VERSION, measure, with_grid
 from mixrender.audio.cache import Cache
-from mixrender.audio.read import content_hash, probe
+from mixrender.audio.read import probe
+from mixrender.audio.sound_hash import content_hash
 from mixrender.facts import TrackFacts
 from mixrender.progress import NoProgress, Progress
 

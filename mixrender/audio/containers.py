@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import TypeVar
 
 T = TypeVar("T")
-Bytes = mmap.mmap
+Bytes = mmap.mmap | bytes
 
 _SLACK_BYTES = 1024
 """Writers that miscount by a few bytes are forgiven; a copy that broke off lacks more."""
@@ -70,6 +70,11 @@ def mp3_frames(path: Path) -> Mp3Frames | None:
     if start != b"ID3" and start[:1] not in (b"\xff", b"\0"):
         return None
     return _mapped(path, _walk_mp3)
+
+
+def begins_with_mp3_frames(data: bytes) -> bool:
+    """Whether several layer III frames follow each other from the first byte on."""
+    return _next_frame(data, 0) == 0
 
 
 def _mapped(path: Path, walk: Callable[[Bytes], T]) -> T:

@@ -67,7 +67,7 @@ def decoded(
 ) -> RawAudio:
     """The whole file at `path`, decoded and resampled to `sample_rate_hz`, kept in the cache.
 
-    `content_hash` is `read.content_hash(path)`. The sound is decoded once for each content, decoder and
+    `content_hash` is `sound_hash.content_hash(path)`. The sound is decoded once for each content, decoder and
     rate. Raises AudioError if it cannot be decoded, MachineError if the cache cannot hold it.
     """
     info = probe(path)

@@ -2,33 +2,19 @@
 
 from __future__ import annotations
 
-import difflib
-import hashlib
-import os
 from collections.abc import Iterator
-from contextlib import contextmanager
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
-import mutagen
 import numpy as np
 import soxr
 
 from mixrender.audio import ffmpeg, libsndfile
+from mixrender.audio.access import require_file
 from mixrender.audio.info import AudioInfo, Block
 from mixrender.errors import AudioError
 from mixrender.units import format_time
 
-__all__ = ["AudioInfo", "Block", "Tags", "content_hash", "probe", "read_blocks", "read_tags"]
-
-
-@dataclass(frozen=True)
-class Tags:
-    """What a file's tags say; None where they say nothing."""
-
-    title: str | None = None
-    artist: str | None = None
+__all__ = ["AudioInfo", "Block", "probe", "read_blocks"]
 
 
 def probe(path: Path) -> AudioInfo:
@@ -38,7 +24,7 @@ def probe(path: Path) -> AudioInfo:
     needs ffmpeg and there is none.
     """
     path = Path(path)
-    _require_file(path)
+    require_file(path)
     info = libsndfile.probe(path) or ffmpeg.probe(path)
     if info.channels > 2:
         raise AudioError(
@@ -71,70 +57,6 @@ def read_blocks(
         yield block
     if total == 0:
         raise AudioError(info.path, "it holds no sound (no frames).")
-
-
-def content_hash(path: Path) -> str:
-    """BLAKE2b of the file's bytes, 32 hexadecimal digits; AudioError if it cannot be read."""
-    path = Path(path)
-    _require_file(path)
-    digest = hashlib.blake2b(digest_size=16)
-    with _access(path), path.open("rb") as file:
-        while chunk := file.read(1 << 20):
-            digest.update(chunk)
-    return digest.hexdigest()
-
-
-def read_tags(path: Path) -> Tags:
-    """Title and artist from the file's tags; empty Tags for whatever cannot be read."""
-    try:
-        found = mutagen.File(path, easy=True)
-        if found is None or found.tags is None:
-            return Tags()
-        return Tags(title=_tag(found, "title"), artist=_tag(found, "artist"))
-    except Exception:  # tags are a convenience: no odd file may stop a mix for them
-        return Tags()
-
-
-def _tag(found: Any, name: str) -> str | None:
-    values = found.get(name)
-    first = values[0] if isinstance(values, list) and values else values
-    text = str(first).strip() if first is not None else ""
-    return text or None
-
-
-def _require_file(path: Path) -> None:
-    if path.is_dir():
-        raise AudioError(path, "it is a folder, not an audio file.")
-    if not path.exists():
-        raise AudioError(path, f"there is no such file.{_similar(path)}")
-    if not path.is_file():
-        raise AudioError(path, "it is not a regular file.")
-    with _access(path):
-        size = path.stat().st_size
-        os.close(os.open(path, os.O_RDONLY))
-    if size == 0:
-        raise AudioError(path, "the file is empty (0 bytes).")
-
-
-def _similar(path: Path) -> str:
-    try:
-        names = [entry.name for entry in path.parent.iterdir()]
-    except OSError:
-        return f" The folder {path.parent} does not exist either." if not path.parent.exists() else ""
-    by_lower = {name.lower(): name for name in names}
-    near = difflib.get_close_matches(path.name.lower(), by_lower, n=1, cutoff=0.7)
-    near += [name.lower() for name in names if Path(name).stem.lower() == path.stem.lower()]
-    return f" Did you mean {by_lower[near[0]]!r}?" if near else ""
-
-
-@contextmanager
-def _access(path: Path) -> Iterator[None]:
-    try:
-        yield
-    except PermissionError:
-        raise AudioError(path, "this user may not read it; its permissions must allow reading.") from None
-    except OSError as error:
-        raise AudioError(path, f"it cannot be read ({error.strerror}).") from error
 
 
 def _decode(info: AudioInfo) -> Iterator[Block]:

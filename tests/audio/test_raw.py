@@ -10,7 +10,8 @@ import soundfile
 from mixrender.audio import raw as raw_module
 from mixrender.audio.cache import Cache
 from mixrender.audio.raw import RawAudio, decoded
-from mixrender.audio.read import content_hash, read_blocks
+from mixrender.audio.read import read_blocks
+from mixrender.audio.sound_hash import content_hash
 from mixrender.errors import AudioError, MachineError
 
 RATE_HZ = 44100

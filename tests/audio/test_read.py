@@ -1,7 +1,6 @@
 from __future__ import annotations
 
 import os
-import struct
 import subprocess
 from pathlib import Path
 
@@ -10,7 +9,9 @@ import pytest
 import soundfile
 
 from mixrender.audio import programs
-from mixrender.audio.read import Tags, content_hash, probe, read_blocks, read_tags
+from mixrender.audio.file_tags import read_tags
+from mixrender.audio.read import probe, read_blocks
+from mixrender.audio.sound_hash import content_hash
 from mixrender.errors import AudioError, ToolError
 
 RATE_HZ = 44100
@@ -294,24 +295,3 @@ def test_reading_leaves_the_source_as_it_is(click: Path) -> None:
     content_hash(click)
     read_tags(click)
     assert (click.read_bytes(), click.stat().st_mtime_ns) == before
-
-
-def test_content_hash_is_blake2b_of_the_bytes(tmp_path: Path) -> None:
-    (tmp_path / "abc").write_bytes(b"abc")
-    # b2sum -l 128 of "abc" (coreutils)
-    assert content_hash(tmp_path / "abc") == "cf4ab791c62b8d2b2109c90275287816"
-
-
-@pytest.mark.parametrize("name", ["t.mp3", "t.flac", "t.ogg", "t.m4a", "t.wav"])
-def test_tags_are_read(click: Path, tmp_path: Path, name: str) -> None:
-    path = convert(click, tmp_path / name, "-metadata", "title=Ferry né", "-metadata", "artist=Quay")
-    if name == "t.wav":  # ffmpeg writes a kind of tag that stays unread there
-        assert read_tags(path) == Tags()
-    else:
-        assert read_tags(path) == Tags(title="Ferry né", artist="Quay")
-
-
-def test_tags_of_odd_files_are_empty(tmp_path: Path) -> None:
-    (tmp_path / "x.mp3").write_bytes(b"ID3\x04\0\0\xff\xff" + struct.pack("<I", 7))
-    assert read_tags(tmp_path / "x.mp3") == Tags()
-    assert read_tags(tmp_path / "missing.flac") == Tags()

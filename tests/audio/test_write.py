@@ -14,11 +14,13 @@ import pytest
 import soundfile
 
 from mixrender.audio import write as write_module
-from mixrender.audio.read import Tags, read_blocks, read_tags
+from mixrender.audio.file_tags import read_tags
+from mixrender.audio.read import read_blocks
 from mixrender.audio.tags import Chapter, OutputTags
 from mixrender.audio.wav import WavFile
 from mixrender.audio.write import atomic_path, require_writable, write_audio, write_text_atomic
 from mixrender.errors import InputError, MachineError
+from mixrender.facts import FileTags
 
 RATE_HZ = 44100
 PNG = b"\x89PNG\r\n\x1a\n" + bytes(30)
@@ -148,7 +150,9 @@ def test_tags_cover_and_chapters_are_written(tmp_path: Path, kind: str) -> None:
     put(tmp_path / f"x.{kind}", noise(), tags=TAGS)
     found = mutagen.File(tmp_path / f"x.{kind}")
     if kind == "flac":
-        assert read_tags(tmp_path / "x.flac") == Tags(title=TAGS.title, artist=TAGS.artist)
+        assert read_tags(tmp_path / "x.flac") == FileTags(
+            title=TAGS.title, artist=TAGS.artist, date=TAGS.date
+        )
         assert found["date"] == ["2024-05-06"]
         assert found["chapter001"] == ["00:03:25.400"]
         assert found["chapter001name"] == ["Lantern"]

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from scipy import signal
 
 from mixrender.audio.cache import Cache
-from mixrender.audio.read import content_hash
+from mixrender.audio.sound_hash import content_hash
 from mixrender.facts import Grid, TrackFacts
 from mixrender.loudness.meter import Meter
 from mixrender.mixdown.mix import Mix
