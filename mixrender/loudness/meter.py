@@ -7,6 +7,7 @@ gating blocks of the integrated loudness are the standard's own (0.4 s, one ever
 from __future__ import annotations
 
 import copy
+import math
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +29,7 @@ TAIL_STEPS = 300
 _OFFSET_LUFS = -0.691  # BS.1770-5, Annex 1, equation 2
 _LEAST_PEAK = 1e-37
 _HOP_STEPS = STEPS_PER_S // 10
+_ROUNDING = 1e-4  # of a hop: times in seconds may miss a block by their rounding
 
 
 class Meter:
@@ -106,11 +108,21 @@ def integrated(x: NDArray[np.floating], *, sample_rate_hz: int) -> float | None:
 def integrated_between(power: PowerSeries, *, start_s: float, end_s: float) -> float | None:
     """Integrated loudness in LUFS of a part of a sound, gated by itself; None: not measurable.
 
-    The part begins and ends on the nearest 5 ms. It is what the meter says of the part alone, but for the
-    first moments of the weighting filter, which here has heard what came before.
+    The gating blocks begin with the part; one that begins or ends within a step of 5 ms has its share of it.
+    It is what the meter says of the part alone, but for the first moments of the weighting filter, which here
+    has heard what came before.
     """
-    first, last = (round(edge_s * STEPS_PER_S) for edge_s in (start_s, end_s))
-    return _integrated(power.energies[max(first, 0) : max(last, 0)], power.sample_rate_hz)
+    first, last = (min(max(edge_s * STEPS_PER_S, 0.0), len(power.energies)) for edge_s in (start_s, end_s))
+    count = int((last - first - MOMENTARY_STEPS) / _HOP_STEPS + 1.0 + _ROUNDING)
+    if count < 1:
+        return None
+    whole = power.energies[int(first) : math.ceil(last)]
+    so_far = np.concatenate(([0.0], np.cumsum(whole)))
+    starts = first - int(first) + _HOP_STEPS * np.arange(count)
+    ends = np.minimum(starts + MOMENTARY_STEPS, len(whole))
+    at = np.arange(len(so_far))
+    energies = np.interp(ends, at, so_far) - np.interp(starts, at, so_far)
+    return _gated(energies / (MOMENTARY_STEPS * power.sample_rate_hz / STEPS_PER_S))
 
 
 def level_lufs(powers: FloatArray) -> FloatArray:
@@ -194,7 +206,11 @@ def _loudest(energies: FloatArray, width: int, rate_hz: int) -> tuple[float | No
 
 def _integrated(energies: FloatArray, rate_hz: int) -> float | None:
     """Gated loudness, BS.1770-5, Annex 1, equations 5 to 7: blocks over -70 LUFS, then over mean - 10 LU."""
-    blocks = _window_powers(energies, MOMENTARY_STEPS, rate_hz, hop=_HOP_STEPS)
+    return _gated(_window_powers(energies, MOMENTARY_STEPS, rate_hz, hop=_HOP_STEPS))
+
+
+def _gated(blocks: FloatArray) -> float | None:
+    """The loudness of gating blocks, given their mean powers; None if none is above the absolute gate."""
     blocks = blocks[blocks > _power_of(ABSOLUTE_GATE_LUFS)]
     if not len(blocks):
         return None
