@@ -36,6 +36,10 @@ def track_document(file: Path, facts: TrackFacts) -> Document:
         "condition": asdict(facts.condition),
         "first_sound_s": facts.first_sound_s,
         "last_sound_s": facts.last_sound_s,
+        "confidence": asdict(facts.confidence),
+        "doubts": [asdict(doubt) for doubt in facts.doubts],
+        "corrections": list(facts.corrections),
+        "locked": facts.locked,
         "warnings": list(all_warnings(facts)),
     }
 

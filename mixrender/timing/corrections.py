@@ -71,9 +71,11 @@ def corrected(grid: Grid, wanted: Correction, *, first_sound_s: float, duration_
     """
     _refuse_impossible_times(wanted, duration_s=duration_s)
     made: list[Change] = []
+    if grid.kind == "none" and wanted:
+        made, wanted = _begun(grid, wanted, first_sound_s=first_sound_s)
+        grid = made[0].after
+        _refuse_impossible("tempo", grid, duration_s=duration_s)
     for field, words, change in _changes(wanted, first_sound_s=first_sound_s):
-        if grid.kind == "none" and field != "tempo":
-            raise CorrectionError(field, "no beat was found", missing="tempo")
         if field == "tempo" and grid.kind == "drifting":
             words += ", steady where it was drifting"
         before, grid = grid, change(grid)
@@ -82,14 +84,27 @@ def corrected(grid: Grid, wanted: Correction, *, first_sound_s: float, duration_
     return made
 
 
+def _begun(grid: Grid, wanted: Correction, *, first_sound_s: float) -> tuple[list[Change], Correction]:
+    """A grid where none was, by tempo and bar 1 in one change, as neither is one alone; and what is left."""
+    at_s = wanted.bar_1_s if wanted.bar_1_s is not None else wanted.bar_line_s
+    if wanted.tempo_bpm is None or at_s is None:
+        field = next(field for field, *_ in _changes(wanted, first_sound_s=first_sound_s))
+        missing: Literal["tempo", "bar_1"] = "tempo" if wanted.tempo_bpm is None else "bar_1"
+        raise CorrectionError(field, "no beat was found", missing=missing)
+    begun = Grid("steady", wanted.tempo_bpm, at_s, grid.beats_per_bar)
+    if wanted.bar_1_s is None:
+        begun = with_bar_line(begun, bar_line_s=at_s, first_sound_s=first_sound_s)
+    words = f"tempo {wanted.tempo_bpm:.10g} BPM, bar 1 at {begun.bar_1_s:.10g} s"
+    rest = replace(wanted, tempo_bpm=None, bar_1_s=None, bar_line_s=None)
+    return [Change(words, grid, begun)], rest
+
+
 def _changes(
     wanted: Correction, *, first_sound_s: float
 ) -> Iterator[tuple[Field, str, Callable[[Grid], Grid]]]:
     """What is changed, in words, and how, in the order in which it is done."""
     if wanted.tempo_bpm is not None:
-        anchor_s = wanted.bar_1_s if wanted.bar_1_s is not None else wanted.bar_line_s
-        change = partial(steady, tempo_bpm=wanted.tempo_bpm, otherwise_s=anchor_s)
-        yield "tempo", f"tempo {wanted.tempo_bpm:.10g} BPM", change
+        yield "tempo", f"tempo {wanted.tempo_bpm:.10g} BPM", partial(steady, tempo_bpm=wanted.tempo_bpm)
     if wanted.count != "plain":
         double = wanted.count == "double"
         yield "count", f"tempo {'doubled' if double else 'halved'}", doubled if double else halved
@@ -131,12 +146,9 @@ def _refuse_bar_1(field: Field, time_s: float, *, duration_s: float) -> None:
     raise CorrectionError(field, f"{what} cannot lie at {time_s:g} s: the file ends at {duration_s:.1f} s")
 
 
-def steady(grid: Grid, *, tempo_bpm: float, otherwise_s: float | None = None) -> Grid:
-    """A steady grid of another tempo in BPM; bar 1 stays, or lies at `otherwise_s` where there is none."""
-    bar_1_s = otherwise_s if grid.kind == "none" else grid.time_at(0.0)
-    if bar_1_s is None:
-        raise CorrectionError("tempo", "no beat was found", missing="bar_1")
-    return Grid("steady", tempo_bpm, bar_1_s, grid.beats_per_bar)
+def steady(grid: Grid, *, tempo_bpm: float) -> Grid:
+    """A steady grid of that tempo in BPM, whose bar 1 begins where it did."""
+    return Grid("steady", tempo_bpm, grid.time_at(0.0), grid.beats_per_bar)
 
 
 def doubled(grid: Grid) -> Grid:
