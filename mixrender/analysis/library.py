@@ -48,7 +48,7 @@ def edited(facts: TrackFacts, file: SeenFile, library: FactsStore) -> TrackFacts
     grid = held_grid(edits)
     return dataclasses.replace(
         with_grid(facts, grid) if grid is not None else facts,
-        corrections=tuple(edit.words for edit in edits),
+        corrections=tuple(edit.words for edit in edits if edit.locked is None),
         locked=is_locked(edits),
         tags=file.tags,
     )

@@ -26,7 +26,8 @@ _BUSY_TIMEOUT_S = 20.0
 class Edit:
     """One correction by hand: what was done in words, and what holds from then on.
 
-    `grid` None leaves the grid as it was before, `locked` None the lock.
+    `grid` None leaves the grid as it was before, `locked` None the lock. An edit that locks or unlocks is no
+    correction: it leaves the grid as it is, or holds it fast.
     """
 
     words: str
@@ -225,7 +226,7 @@ SELECT path, tags,
         WHERE edits.content_hash = files.content_hash AND grid IS NOT NULL ORDER BY id DESC LIMIT 1),
     (SELECT locked FROM edits
         WHERE edits.content_hash = files.content_hash AND locked IS NOT NULL ORDER BY id DESC LIMIT 1),
-    (SELECT count(*) FROM edits WHERE edits.content_hash = files.content_hash)
+    (SELECT count(*) FROM edits WHERE edits.content_hash = files.content_hash AND locked IS NULL)
 FROM files ORDER BY path
 """
 

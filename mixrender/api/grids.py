@@ -25,9 +25,6 @@ from mixrender.timing.corrections import Change, Correction, CorrectionError, Fi
 if TYPE_CHECKING:
     from mixrender.analysis.store import FactsStore
 
-LOCKED = "locked"
-"""The words of the edit that locks a grid; it says nothing of what was corrected."""
-
 OPTIONS: Mapping[Field, str] = {
     "tempo": "--tempo",
     "count": "--double or --half",
@@ -185,7 +182,7 @@ def _lock(store: FactsStore, sound: str, grid: Grid) -> None:
     """Lock the grid as it is: a later analysis, too, is not to change it."""
     from mixrender.analysis.store import Edit
 
-    store.add_edit(sound, Edit(LOCKED, grid, locked=True))
+    store.add_edit(sound, Edit("locked", grid, locked=True))
 
 
 def _unlock(store: FactsStore, sound: str) -> None:
@@ -193,16 +190,16 @@ def _unlock(store: FactsStore, sound: str) -> None:
     from mixrender.analysis.store import Edit
 
     edits = store.edits(sound)
-    if edits and edits[-1].words == LOCKED:
+    if edits and edits[-1].locked:
         store.undo_edit(sound)
     else:
         store.add_edit(sound, Edit("unlocked", locked=False))
 
 
 def _undo(store: FactsStore, sound: str, *, everything: bool) -> list[str]:
-    """Drop the last edit that set a grid, and what was said after it; or every edit. Words, last first."""
+    """Drop the last correction, or every one, in words, the last first; locks between them go too."""
     undone: list[str] = []
     while (everything or not undone) and (edit := store.undo_edit(sound)) is not None:
-        if edit.grid is not None and edit.words != LOCKED:
+        if edit.locked is None:
             undone.append(edit.words)
     return undone

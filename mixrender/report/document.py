@@ -155,6 +155,7 @@ def _placed_document(track: TrackPlacement, gain_db: float | None) -> Document:
         "end_s": _time(track.end_s),
         "tempo_bpm": track.grid.tempo_bpm,
         "key": track.key,
+        "corrections": list(track.facts.corrections),
         **loudness_fields(track.facts.loudness),
         "gain_db": gain_db,
     }

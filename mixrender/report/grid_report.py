@@ -29,7 +29,7 @@ def grid_table(file: Path, facts: TrackFacts) -> Table:
     if grid.kind == "none":
         table.add_row("beats", "none found", "")
         return table
-    by_hand = bool(facts.corrections)
+    by_hand = bool(facts.corrections) or facts.locked
     table.add_row("tempo", f"{number(grid.tempo_bpm, digits=2)} BPM", how_sure(sure.tempo, by_hand=by_hand))
     table.add_row("beats", grid.kind, how_sure(sure.beats, by_hand=by_hand))
     table.add_row("bar 1", f"at {number(grid.bar_1_s, digits=3)} s", how_sure(sure.bar_1, by_hand=by_hand))
@@ -49,8 +49,8 @@ def how_sure(probability: float, *, by_hand: bool = False) -> str:
 def grid_lines(file: Path, facts: TrackFacts) -> list[str]:
     """What else is to be said of a grid: doubts with the command that cures each, corrections, the lock."""
     lines = [_doubt_line(file, doubt) for doubt in facts.doubts if doubt.part != "key"]
-    if words := correction_words(facts):
-        lines.append(f"corrected by hand: {words}")
+    if facts.corrections:
+        lines.append(f"corrected by hand: {'; '.join(facts.corrections)}")
     if facts.locked:
         lines.append(f"locked; {grid_command(file, '--unlock')} lets it be changed")
     return lines
@@ -60,11 +60,6 @@ def _doubt_line(file: Path, doubt: Doubt) -> str:
     if doubt.cure is None:
         return f"{doubt.part}: {doubt.words}"
     return f"{doubt.part}: {doubt.words}  If it is the other: {grid_command(file, doubt.cure)}"
-
-
-def correction_words(facts: TrackFacts) -> str:
-    """What was corrected by hand, in the order in which it was done; empty where nothing was."""
-    return "; ".join(words for words in facts.corrections if words not in ("locked", "unlocked"))
 
 
 def changes_table(changes: Sequence[Change]) -> Table:

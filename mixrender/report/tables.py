@@ -11,7 +11,7 @@ from rich.table import Table
 from mixrender.facts import Loudness
 from mixrender.mixdown.result import MixResult, TransitionMeasure
 from mixrender.report.document import key_relation
-from mixrender.timing.timeline import Timeline, TransitionPlacement
+from mixrender.timing.timeline import Timeline, TrackPlacement, TransitionPlacement
 from mixrender.units import format_time
 
 NOT_MEASURABLE = "–"
@@ -65,8 +65,10 @@ def loudness_table(measured: Sequence[tuple[str, Loudness]], *, title: str) -> T
 
 def timeline_tables(timeline: Timeline) -> list[Table]:
     """The resolved timeline: a row per track and a row per transition."""
-    tracks = new_table("Tracks", "track", "from", "to", "BPM", "speed %", "key*")
-    for track in timeline.tracks:
+    told = [_grid_told(track) for track in timeline.tracks]
+    column = ["grid*"] if any(told) else []
+    tracks = new_table("Tracks", "track", "from", "to", "BPM", "speed %", "key*", *column)
+    for track, grid_told in zip(timeline.tracks, told, strict=True):
         changes = [
             change
             for t in timeline.transitions
@@ -82,6 +84,7 @@ def timeline_tables(timeline: Timeline) -> list[Table]:
             number(track.grid.tempo_bpm, digits=2),
             _range(low, high),
             track.key or NOT_MEASURABLE,
+            *([grid_told] if column else []),
         )
     transitions = new_table(
         "Transitions",
@@ -112,6 +115,13 @@ def timeline_tables(timeline: Timeline) -> list[Table]:
             _keys(timeline, t),
         )
     return [tracks, transitions] if timeline.transitions else [tracks]
+
+
+def _grid_told(track: TrackPlacement) -> str:
+    """Who says where the beats of a track lie, if it is not the analysis."""
+    if track.grid != track.facts.grid:
+        return "as the plan says"
+    return "corrected by hand" if track.facts.corrections else ""
 
 
 def transitions_table(result: MixResult) -> Table:

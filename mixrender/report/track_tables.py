@@ -34,7 +34,7 @@ def facts_table(tracks: Sequence[tuple[Path, TrackFacts]]) -> Table:
             format_time(facts.duration_s),
             number(grid.tempo_bpm, digits=2),
             number(grid.bar_1_s, digits=3),
-            grid.kind,
+            f"{grid.kind}, corrected by hand" if facts.corrections else grid.kind,
             facts.key or NOT_MEASURABLE,
             str(facts.first_enter_bar or NOT_MEASURABLE),
             str(facts.last_leave_bar or NOT_MEASURABLE),
