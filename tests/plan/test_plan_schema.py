@@ -89,6 +89,9 @@ def test_bad_plan_does_not_fit_the_schema(name):
         "tracks: [{a: a.wav, b: b.wav}]",
         "tracks: {a: {gain: -1 dB}}",
         "tracks: {a: {file: a.wav, key: F}}",
+        "tracks: {a: {file: a.wav, grid: {count: twice}}}",
+        "tracks: {a: {file: a.wav, grid: {shift: 1}}}",
+        "tracks: {a: {file: a.wav, grid: {shift: 1 min}}}",
     ],
 )
 def test_schema_and_program_both_refuse(text):
@@ -116,6 +119,9 @@ def test_schema_and_program_both_refuse(text):
         transition("moves: {a: {level: {8.5: SILENT at once}}}"),
         transition("tempo: {over: 0 bars}"),
         "tracks: {1: a.wav, 2: {file: b.wav, shift: +1}}",
+        "tracks: {a: {file: a.wav, grid: {count: half, shift: -1/2 Beat}}}",
+        "tracks: {a: {file: a.wav, grid: {shift: -12ms}}}",
+        "tracks: {a: {file: a.wav, grid: {shift: 1 bar, bar_1: 1 min 2.5 s}}}",
     ],
 )
 def test_schema_and_program_both_take(text):

@@ -7,7 +7,7 @@ import pytest
 from mixrender.plan import quantities as q
 from mixrender.plan.controls import CONTROLS
 from mixrender.plan.lanes import read_value
-from mixrender.plan.places import InPosition, Length, Position
+from mixrender.plan.places import InPosition, Length, Position, Shift
 
 GOOD = [
     (q.TEMPO.parse, "126 BPM", 126.0),
@@ -63,6 +63,14 @@ BAD = [
     (q.to_duration, "25 h", "found `25 h`; a time lies from 0 s to 24 h"),
     (q.to_duration, "30 s 58 min", "found `30 s 58 min`; write a time such as `58 min 30 s`"),
     (q.to_length, "3/0 beats", "found `3/0 beats`; write a fraction such as `3/4 beat`"),
+    (q.to_shift, "1", "found `1` without a unit; write `1 beat`"),
+    (q.to_shift, "-1", "found `-1` without a unit; write `-1 beat`"),
+    (q.to_shift, "2", "found `2` without a unit; write `2 beats`"),
+    (q.to_shift, "-3/0 beats", "found `-3/0 beats`; write a fraction such as `3/4 beat`"),
+    (q.to_shift, "5 min", "found `5 min`; write a shift such as `1 beat`, `-0.5 beats` or `12 ms`"),
+    (q.to_shift, "-61 s", "found `-61 s`; a shift is not greater than 60 seconds either way"),
+    (q.to_shift, "65 bars", "found `65 bars`; a shift is not greater than 64 bars either way"),
+    (q.GRID_TEMPO.parse, "401 BPM", "found `401 BPM`; a tempo lies from 20 to 400 BPM"),
     (q.to_flag, "Yes", "found `Yes`; write `true`"),
     (q.to_flag, "off", "found `off`; write `false`"),
     (
@@ -101,6 +109,13 @@ PLACES = [
     (Length, "0.5 beats", Length(beats=0.5)),
     (Length, "0 bars", Length(bars=0)),
     (Length, "250 ms", Length(seconds=0.25)),
+    (Shift, "1 beat", Shift(beats=1)),
+    (Shift, "-0.5 beats", Shift(beats=-0.5)),
+    (Shift, "−1/2 beat", Shift(beats=-0.5)),
+    (Shift, "- 3/4 beat", Shift(beats=-0.75)),
+    (Shift, "+2 bars", Shift(bars=2)),
+    (Shift, "-12 ms", Shift(seconds=-0.012)),
+    (Shift, "1.5 s", Shift(seconds=1.5)),
 ]
 
 

@@ -1,6 +1,7 @@
 """Where tracks come to lie: bars, counting, tempo and defaults, against hand-reckoned values."""
 
 import math
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -355,6 +356,64 @@ def test_a_grid_in_the_plan_overrides_the_analysis():
 
     assert mix.tracks[0].grid == Grid("steady", 126.0, 0.25, 4)
     assert any("126 BPM is +0.9 % off the measured 124.90 BPM" in p.message for p in mix.problems)
+
+
+@pytest.mark.parametrize(
+    ("grid", "expected"),
+    [
+        ("{count: double}", Grid("steady", 240.0, 0.5, 4)),
+        ("{count: half}", Grid("steady", 60.0, 0.5, 4)),
+        ("{count: plain}", Grid("steady", 120.0, 0.5, 4)),
+        ("{shift: 1 beat}", Grid("steady", 120.0, 1.0, 4)),
+        ("{shift: -1 beat}", Grid("steady", 120.0, 2.0, 4)),  # bar 1 is the first bar that sounds
+        ("{shift: 1 bar}", Grid("steady", 120.0, 2.5, 4)),
+        ("{shift: -12 ms}", Grid("steady", 120.0, 0.488, 4)),
+        ("{count: half, shift: 1/2 beat, beats_per_bar: 3}", Grid("steady", 60.0, 1.0, 3)),
+    ],
+)
+def test_a_plan_corrects_the_count_and_the_place_of_the_beats(grid, expected):
+    mix = timeline(f"tracks: [{{a: {{file: a.flac, grid: {grid}}}}}]", steady(120, bar_1_s=0.5))
+
+    found = mix.tracks[0].grid
+    assert found.bar_1_s == pytest.approx(expected.bar_1_s, abs=1e-9)
+    assert replace(found, bar_1_s=expected.bar_1_s) == expected
+    assert mix.problems == ()
+
+
+def test_what_a_plan_leaves_open_stays_in_time_when_it_corrects_the_grid():
+    text = """
+        tracks: [a.flac, {b: {file: b.flac, grid: {count: half, shift: 1 beat}}}]
+        transitions: [{from: a, to: b, overlap: 4 bars}]
+    """
+    facts = replace(steady(120, bar_1_s=0.5), first_enter_bar=17, last_leave_bar=81)
+
+    mix = timeline(text, steady(60), facts)
+
+    # Bar 17 began at 32.5 s; the bars of two seconds' length that begin at 1.5 s have a line at 33.5 s.
+    assert abs(mix.transitions[0].enter_s - 32.5) <= 2.0
+    print(f"enters at {mix.transitions[0].enter_s} s, bound 2 s (half a bar) from 32.5 s")
+
+
+@pytest.mark.parametrize(
+    ("grid", "message"),
+    [
+        ("{count: double}", "tracks.a.grid: no beat was found in a.flac, so `grid` needs its tempo too"),
+        (
+            "{tempo: 120 BPM, shift: 1 beat}",
+            "tracks.a.grid: no beat was found in a.flac, so `grid` needs `bar_1`",
+        ),
+    ],
+)
+def test_a_track_without_a_beat_gets_one_only_by_tempo_and_bar_1(grid, message):
+    assert message in problems_of(f"tracks: [{{a: {{file: a.flac, grid: {grid}}}}}]", gridless(60.0))
+
+
+def test_a_count_beyond_every_tempo_is_refused_at_its_place():
+    text = "tracks: [{a: {file: a.flac, grid: {count: double}}}]"
+
+    assert "tracks.a.grid.count: the tempo would be 440 BPM; it lies from 20 to 400 BPM" in problems_of(
+        text, steady(220)
+    )
 
 
 def test_a_nudge_is_carried_on():
