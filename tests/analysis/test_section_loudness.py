@@ -1,4 +1,6 @@
-"""The loudness of parts of a track, from the power that was kept, beside a meter that hears the part alone."""
+"""The loudness of parts of a track, from the power that was kept, beside a meter of the part alone."""
+
+import itertools
 
 import numpy as np
 import pyloudnorm
@@ -102,7 +104,7 @@ def test_levels_between_steps_share_the_power_by_time():
     edges_s = (
         np.linspace(0.0, 10.0, 41) + np.r_[0.0, np.random.default_rng(1).uniform(-0.004, 0.004, 39), 0.0]
     )
-    parts = np.array(mean_lufs(power, list(zip(edges_s, edges_s[1:], strict=False))))
+    parts = np.array(mean_lufs(power, list(itertools.pairwise(edges_s))))
     whole = mean_lufs(power, [(0.0, 10.0)])[0]
 
     summed = 10.0 * np.log10(np.sum(10.0 ** (parts / 10.0) * np.diff(edges_s)) / 10.0)
