@@ -6,6 +6,7 @@ from mixrender.api.files import AUDIO_SUFFIXES, audio_files, measure_loudness, m
 from mixrender.api.grids import CorrectedTrack, correct_grid, read_correction, undo_grid
 from mixrender.api.keep import cache_contents, clear_cache, verify_cache
 from mixrender.api.mixes import KEPT_BYTES, demo, folder_of, preview, render, resolve, schema
+from mixrender.api.proofs import click_tracks, draw_tracks, require_apart
 from mixrender.api.tracks import analyze, analyze_many
 from mixrender.plan.load import load_plan
 
@@ -18,8 +19,10 @@ __all__ = [
     "audio_files",
     "cache_contents",
     "clear_cache",
+    "click_tracks",
     "correct_grid",
     "demo",
+    "draw_tracks",
     "folder_of",
     "load_plan",
     "measure_loudness",
@@ -27,6 +30,7 @@ __all__ = [
     "preview",
     "read_correction",
     "render",
+    "require_apart",
     "resolve",
     "schema",
     "undo_grid",

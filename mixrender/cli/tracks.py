@@ -6,6 +6,7 @@ from pathlib import Path
 
 from mixrender import api
 from mixrender.analysis.track_warnings import all_warnings
+from mixrender.cli import proofs
 from mixrender.cli.options import AsJson, AudioFiles, Quiet, leave
 from mixrender.errors import MixrenderError
 from mixrender.facts import TrackFacts
@@ -15,6 +16,9 @@ from mixrender.terminal import Terminal
 
 def analyze(
     files: AudioFiles,
+    picture: proofs.Picture = None,
+    picture_format: proofs.PictureFormat = proofs.Format.PNG,
+    click: proofs.Click = None,
     quiet: Quiet = False,
     as_json: AsJson = False,
 ) -> None:
@@ -24,6 +28,7 @@ def analyze(
     """
     terminal = Terminal(quiet=quiet, as_json=as_json)
     with terminal.reported():
+        proofs.require_apart(files, picture, click)
         found: list[tuple[Path, TrackFacts]] = []
         faults: list[MixrenderError] = []
         for file, result in api.analyze_many(files, progress=terminal.progress()):
@@ -37,5 +42,9 @@ def analyze(
         for file, facts in found:
             if not as_json:
                 terminal.warn([f"{file}: warning: {text}" for text in all_warnings(facts)])
-        terminal.document({"tracks": [track_document.track_document(file, facts) for file, facts in found]})
+        documents = [track_document.track_document(file, facts) for file, facts in found]
+        pictures = proofs.make_pictures(terminal, found, picture, format=picture_format, faults=faults)
+        clicks = proofs.make_clicks(terminal, found, click, faults=faults)
+        rows = [a | b | c for a, b, c in zip(documents, pictures, clicks, strict=True)]
+        terminal.document({"tracks": rows})
         leave(faults)
