@@ -12,6 +12,7 @@ from mixrender.analysis.beats import find_beats
 from mixrender.analysis.key import KeyFound, find_key
 from mixrender.analysis.listen import LONGEST_TRACK_S, Heard, listen
 from mixrender.analysis.onsets import RATE_HZ
+from mixrender.analysis.recount import with_grid as with_grid
 from mixrender.analysis.section_loudness import bar_spans, integrated_lufs, mean_lufs
 from mixrender.analysis.sections import Form, find_form
 from mixrender.analysis.slots import Slots
@@ -26,35 +27,6 @@ ANALYSIS_VERSION = "1"
 """Raised whenever the same sound would give other facts."""
 
 _DOUBTFUL_KEY = 0.3
-
-
-def with_grid(facts: TrackFacts, grid: Grid) -> TrackFacts:
-    """The same track counted by another grid: its sections, first and last bar keep their places in time.
-
-    Each goes to the nearest bar line of the new grid. Doubts about the old grid are dropped.
-    """
-    sections: tuple[Section, ...] = ()
-    first = last = None
-    if grid.kind != "none" and facts.grid.kind != "none":
-        bars = dict.fromkeys(_moved(section.bar, facts.grid, grid) for section in facts.sections)
-        sections = tuple(Section(bar, round(grid.time_at(grid.bar_to_beat(bar)), 6)) for bar in bars)
-        if facts.first_enter_bar is not None and facts.last_leave_bar is not None:
-            first = _moved(facts.first_enter_bar, facts.grid, grid)
-            last = _moved(facts.last_leave_bar, facts.grid, grid)
-    return dataclasses.replace(
-        facts,
-        grid=grid,
-        confidence=dataclasses.replace(facts.confidence, tempo=1.0, beats=1.0, bar_1=1.0),
-        sections=sections,
-        first_enter_bar=first,
-        last_leave_bar=last,
-        doubts=tuple(doubt for doubt in facts.doubts if doubt.part == "key"),
-    )
-
-
-def _moved(bar: int, old: Grid, new: Grid) -> int:
-    """The bar of the new grid whose line lies nearest to that of the old one."""
-    return max(round(new.beat_to_bar(new.beat_at(old.time_at(old.bar_to_beat(bar))))), 1)
 
 
 def measure(info: AudioInfo, *, advance: Advance = lambda amount: None) -> TrackFacts:
