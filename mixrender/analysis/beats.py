@@ -9,11 +9,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mixrender.analysis.bars import BarStart, bar_start
-from mixrender.analysis.drift import steady_share, tempo_path, tracked_beats
+from mixrender.analysis.drift import steady_share
+from mixrender.analysis.follow import cuts_s, follow
 from mixrender.analysis.grid import LineFit, anchored, attack_offset_s, fit_line, rounded_tempo
 from mixrender.analysis.onsets import RATE_HZ, OnsetCurves, fine_curve, onset_curves
 from mixrender.analysis.slots import PER_BEAT, Slots, slots_of
 from mixrender.analysis.tempo import Rhythm, TempoChoice, choose_tempo
+from mixrender.analysis.tempo_changes import Course, changes_in_words, course_of, drift_in_words
+from mixrender.analysis.tempo_path import tempo_path
 from mixrender.facts import SURE, Confidence, Doubt, Grid
 from mixrender.units import beats_to_seconds, interval_to_bpm
 
@@ -46,7 +49,7 @@ class _Pulse:
     count: int
     steadiness: float
     tempo_bpm: float | None
-    path_bpm: FloatArray
+    course: Course | None = None
 
 
 def find_beats(signal: NDArray[np.float32], *, first_sound_s: float, beats_per_bar: int = 4) -> Beats:
@@ -77,7 +80,7 @@ def _steady_pulse(
     if fit is None or fit.misfit_s() > _STEADY_MISFIT_S:
         return None
     share = steady_share(curves.total, fit.tempo_bpm)
-    if share < _STEADY_SHARE:
+    if share < _STEADY_SHARE or cuts_s(curves.total, fit.tempo_bpm).size:
         return None
     tempo_bpm = rounded_tempo(fit.tempo_bpm, error_relative=fit.tempo_error_relative, duration_s=duration_s)
     origin_s = _turned_about_the_middle(fit, tempo_bpm, duration_s)
@@ -88,7 +91,6 @@ def _steady_pulse(
         int((duration_s - first_s) / beat_s),
         share,
         tempo_bpm,
-        np.array([tempo_bpm]),
     )
 
 
@@ -99,10 +101,11 @@ def _turned_about_the_middle(fit: LineFit, tempo_bpm: float, duration_s: float) 
 
 
 def _drifting_pulse(curves: OnsetCurves, fine: NDArray[np.float32], choice: TempoChoice) -> _Pulse | None:
-    path_s, path_bpm = tempo_path(curves.total, choice.tempo_bpm)
-    beats_s = tracked_beats(curves.total, fine, path_s, path_bpm)
-    if beats_s.size < 8:
+    train = follow(curves.total, fine, tempo_path(curves.total, choice.tempo_bpm))
+    if train is None:
         return None
+    course = course_of(train, fine)
+    beats_s = course.beats_s
     index = np.arange(beats_s.size)
     before, after = beats_s[1] - beats_s[0], beats_s[-1] - beats_s[-2]
 
@@ -111,7 +114,7 @@ def _drifting_pulse(curves: OnsetCurves, fine: NDArray[np.float32], choice: Temp
         early, late = np.minimum(beats, 0.0) * before, np.maximum(beats - index[-1], 0.0) * after
         return np.asarray(inside + early + late)
 
-    return _Pulse(time_of, beats_s.size, 0.0, None, path_bpm)
+    return _Pulse(time_of, beats_s.size, 0.0, None, course)
 
 
 def _with_bars(
@@ -143,7 +146,9 @@ def _with_bars(
         beats=round(steadiness * start.pulse_probability, 4),
         bar_1=round(steadiness * start.probability, 4),
     )
-    return Beats(grid, confidence, _doubts(choice, pulse, start), _slots_from_bar_1(signal, curves, grid))
+    return Beats(
+        grid, confidence, _doubts(choice, pulse, start, grid), _slots_from_bar_1(signal, curves, grid)
+    )
 
 
 def _grid(pulse: _Pulse, beats_s: FloatArray, bar_1: int, beats_per_bar: int) -> Grid:
@@ -167,7 +172,7 @@ def _slots_from_bar_1(signal: NDArray[np.float32], curves: OnsetCurves, grid: Gr
     return slots_of(signal, curves, lambda s: np.array([grid.time_at(x / PER_BEAT) for x in s]), count)
 
 
-def _doubts(choice: TempoChoice, pulse: _Pulse, start: BarStart) -> tuple[Doubt, ...]:
+def _doubts(choice: TempoChoice, pulse: _Pulse, start: BarStart, grid: Grid) -> tuple[Doubt, ...]:
     found: list[Doubt] = []
     if choice.octave_probability < SURE and choice.rival_bpm is not None:
         slow, fast = sorted((choice.tempo_bpm, choice.rival_bpm))
@@ -175,8 +180,8 @@ def _doubts(choice: TempoChoice, pulse: _Pulse, start: BarStart) -> tuple[Doubt,
         found.append(Doubt("tempo", f"{slow:.0f} or {fast:.0f} BPM?", cure))
     if choice.margin < _CLEAR_MARGIN:
         found.append(Doubt("tempo", "the tempo is doubtful"))
-    if pulse.tempo_bpm is None:
-        found.append(Doubt("tempo", _drift_in_words(pulse.path_bpm)))
+    if pulse.course is not None:
+        found.append(Doubt("tempo", _course_in_words(pulse.course, pulse, grid)))
     beats, rest = divmod(abs(start.rival_slots), PER_BEAT)
     if start.pulse_probability < SURE and rest:
         words = "beats may be half a beat off" if rest == 2 else "beats may be a quarter beat off"
@@ -188,9 +193,11 @@ def _doubts(choice: TempoChoice, pulse: _Pulse, start: BarStart) -> tuple[Doubt,
     return tuple(found)
 
 
-def _drift_in_words(path_bpm: FloatArray) -> str:
-    low, high = np.percentile(path_bpm, [5, 95])
-    percent = 100.0 * (high / low - 1.0)
-    if percent > 8.0:
-        return f"the tempo changes between {low:.0f} and {high:.0f} BPM"
-    return f"the tempo drifts by {percent:.1f} %"
+def _course_in_words(course: Course, pulse: _Pulse, grid: Grid) -> str:
+    if not course.changes:
+        return drift_in_words(course.beats_s)
+
+    def bar_of(beat: float) -> float:
+        return grid.beat_to_bar(grid.beat_at(float(pulse.time_of(np.array([beat]))[0])))
+
+    return changes_in_words(course.changes, bar_of)
