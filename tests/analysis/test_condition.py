@@ -1,6 +1,7 @@
 """What may spoil a mix, found in sound whose faults are known to the sample."""
 
 import dataclasses
+import subprocess
 
 import numpy as np
 import pytest
@@ -12,6 +13,7 @@ from mixrender.analysis.condition import Examiner
 from mixrender.analysis.listen import listen
 from mixrender.analysis.track import measure
 from mixrender.analysis.track_warnings import all_warnings, sound_warnings, tag_warnings
+from mixrender.audio import programs
 from mixrender.audio.read import probe
 from mixrender.errors import AudioError, InputError
 from mixrender.facts import Condition, FileTags, Grid, Loudness, TrackFacts
@@ -472,6 +474,46 @@ def test_every_form_of_samples_is_heard_alike(tmp_path, name, subtype, bits):
     print(f"{name} {subtype}: {apart_lu:+.4f} LU (bound 0.1 LU, that of EBU Tech 3341)")
     assert heard.condition.bits == bits
     assert abs(apart_lu) <= 0.1
+
+
+def encoded(sound, path, *options):
+    """A file that ffmpeg encodes by its name from 16 bits."""
+    source = path.with_suffix(".source.wav")
+    soundfile.write(source, sound, RATE_HZ, subtype="PCM_16")
+    command = [str(programs.ffmpeg()), "-v", "error", "-y", "-i", str(source), *options, str(path)]
+    subprocess.run(command, check=True, timeout=60)
+    return probe(path)
+
+
+@pytest.mark.parametrize("name", ["hot.mp3", "hot.m4a", "hot.ogg"])
+def test_in_a_lossy_copy_clipping_shows_as_samples_over_full_scale(tmp_path, name):
+    """The coder's noise bends flat tops and lifts some of them over the edge, on a decoder that lets them."""
+    sound = np.clip(music(5.0) * 5.5, -1.0, 1.0)
+    options = () if name.endswith("m4a") else ("-q:a", "5")
+    found = listen(encoded(sound, tmp_path / name, *options)).condition
+
+    print(
+        f"{name}: {found.clipped_runs} flat tops of {examined(sound).clipped_runs}, {found.samples_over} over"
+    )
+    assert examined(sound).clipped_runs > 1000
+    assert found.clipped_runs < 0.05 * examined(sound).clipped_runs
+    assert found.samples_over > 1000
+
+
+@pytest.mark.parametrize(("options", "late_frames"), [((), 0), (("-write_xing", "0"), 1105)])
+def test_an_mp3_without_its_info_tag_lies_later_by_the_encoder_delay(tmp_path, options, late_frames):
+    """LAME's delay of 576 samples and the decoder's of 529 (LAME's technical FAQ, from memory).
+
+    Times of the facts are those of the decoded file, so they lie later with it.
+    """
+    sound = np.zeros((2 * RATE_HZ, 2))
+    sound[RATE_HZ:] = music(1.0)
+    sound[RATE_HZ : RATE_HZ + 200] *= 3.0
+    heard = listen(encoded(sound, tmp_path / "t.mp3", "-b:a", "320k", *options))
+    exact, found = (np.flatnonzero(np.abs(x) > 0.1)[0] for x in (sound.mean(axis=1)[::2], heard.signal))
+
+    print(f"{2 * (found - exact)} frames late (expected {late_frames} +- 20)")
+    assert abs(2 * (found - exact) - late_frames) <= 20
 
 
 def test_8_bits_are_told_and_their_steps_are_no_clipping(tmp_path):
