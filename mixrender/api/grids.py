@@ -19,8 +19,7 @@ from mixrender.plan.model import Count
 from mixrender.plan.places import Shift
 from mixrender.plan.quantities import GRID_TEMPO, to_beats_per_bar, to_duration
 from mixrender.progress import Progress
-from mixrender.report.grid_report import grid_command
-from mixrender.timing.corrections import Change, Correction, CorrectionError, Field, corrected
+from mixrender.timing.corrections import Change, Correction, CorrectionError, Field, corrected, grid_command
 
 if TYPE_CHECKING:
     from mixrender.analysis.store import FactsStore

@@ -2,24 +2,18 @@
 
 from __future__ import annotations
 
-import shlex
 from collections.abc import Sequence
 from pathlib import Path
 
 from rich.table import Table
 
-from mixrender.facts import SURE, Doubt, Grid, TrackFacts
+from mixrender.facts import SURE, Grid, TrackFacts
 from mixrender.report.document import Document
 from mixrender.report.tables import NOT_MEASURABLE, new_table, number
 from mixrender.report.track_document import track_document
-from mixrender.timing.corrections import Change
+from mixrender.timing.corrections import Change, doubt_in_words, grid_command
 
 _FAIRLY = 0.5
-
-
-def grid_command(file: Path, options: str) -> str:
-    """The command line that corrects the grid of a file by some options, to be pasted."""
-    return f"mixrender grid {shlex.quote(str(file))} {options}"
 
 
 def grid_table(file: Path, facts: TrackFacts) -> Table:
@@ -48,18 +42,13 @@ def how_sure(probability: float, *, by_hand: bool = False) -> str:
 
 def grid_lines(file: Path, facts: TrackFacts) -> list[str]:
     """What else is to be said of a grid: doubts with the command that cures each, corrections, the lock."""
-    lines = [_doubt_line(file, doubt) for doubt in facts.doubts if doubt.part != "key"]
+    doubts = [doubt for doubt in facts.doubts if doubt.part != "key"]
+    lines = [f"{doubt.part}: {doubt_in_words(doubt, file)}" for doubt in doubts]
     if facts.corrections:
         lines.append(f"corrected by hand: {'; '.join(facts.corrections)}")
     if facts.locked:
         lines.append(f"locked; {grid_command(file, '--unlock')} lets it be changed")
     return lines
-
-
-def _doubt_line(file: Path, doubt: Doubt) -> str:
-    if doubt.cure is None:
-        return f"{doubt.part}: {doubt.words}"
-    return f"{doubt.part}: {doubt.words}  If it is the other: {grid_command(file, doubt.cure)}"
 
 
 def changes_table(changes: Sequence[Change]) -> Table:

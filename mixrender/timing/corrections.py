@@ -7,13 +7,15 @@ and so does bar 1, unless a correction says that it moves.
 from __future__ import annotations
 
 import math
+import shlex
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from functools import partial
 from itertools import pairwise
+from pathlib import Path
 from typing import Literal
 
-from mixrender.facts import Grid
+from mixrender.facts import Doubt, Grid
 from mixrender.plan.model import Count
 from mixrender.plan.places import Shift
 from mixrender.plan.quantities import GRID_TEMPO
@@ -61,6 +63,16 @@ class CorrectionError(ValueError):
         self.field = field
         self.missing = missing
         super().__init__(message)
+
+
+def grid_command(file: Path, options: str) -> str:
+    """The command line that corrects the grid of a file by some options, to be pasted into a terminal."""
+    return f"mixrender grid {shlex.quote(str(file))} {options}"
+
+
+def doubt_in_words(doubt: Doubt, file: Path) -> str:
+    """A doubt about a file, and the command line that takes the alternative, where there is one."""
+    return f"{doubt.words} (to change it: `{grid_command(file, doubt.cure)}`)" if doubt.cure else doubt.words
 
 
 def corrected(grid: Grid, wanted: Correction, *, first_sound_s: float, duration_s: float) -> list[Change]:

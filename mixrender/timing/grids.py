@@ -7,7 +7,7 @@ import math
 from mixrender.errors import Problem
 from mixrender.facts import Grid, TrackFacts
 from mixrender.plan.model import Plan, Track
-from mixrender.timing.corrections import Correction, CorrectionError, corrected
+from mixrender.timing.corrections import Correction, CorrectionError, corrected, doubt_in_words
 from mixrender.units import ratio_to_percent
 
 TEMPO_DOUBT = 0.005
@@ -76,8 +76,9 @@ def doubts_of(plan: Plan, track: Track, facts: TrackFacts) -> list[Problem]:
     if track.grid is not None:
         return []
     path = ("tracks", track.name)
-    grid_doubts = [doubt.words for doubt in facts.doubts if doubt.part != "key"]
-    return [plan.problem(path, f"'{track.file.name}': {words}", "warning") for words in grid_doubts]
+    grid_doubts = [doubt for doubt in facts.doubts if doubt.part != "key"]
+    texts = [f"'{track.file.name}': {doubt_in_words(doubt, track.path)}" for doubt in grid_doubts]
+    return [plan.problem(path, text, "warning") for text in texts]
 
 
 def _agrees(said_bpm: float, measured_bpm: float) -> bool:

@@ -19,7 +19,8 @@ from mixrender.audio.cache import Cache
 from mixrender.cli import app
 from mixrender.facts import Doubt, Grid
 from mixrender.plan.load import parse_plan
-from mixrender.report.grid_report import grid_command
+from mixrender.plan.places import Shift
+from mixrender.timing.corrections import grid_command
 
 RATE_HZ = 44100
 BPM = 125.0
@@ -135,7 +136,7 @@ def test_a_doubt_is_shown_with_the_command_that_cures_it(run, music, cache, monk
 
     done = run("grid", file)
 
-    assert f"tempo: 62 or 125 BPM?  If it is the other: mixrender grid {file} --half" in done.stdout
+    assert f"tempo: 62 or 125 BPM? (to change it: `mixrender grid {file} --half`)" in done.stdout
     assert "C major" not in done.stdout
 
 
@@ -403,9 +404,8 @@ def test_check_says_where_the_plan_replaces_a_grid(run, ferry, tmp_path):
 CURES = [
     "--double",
     "--half",
-    *(f"--shift '{beats} beats'" for beats in ("2", "3", "-2", "0.5", "-0.5", "0.25", "-0.25", "1.5")),
-    "--shift '1 beat'",
-    "--shift '-1 beat'",
+    *(f"--shift '{Shift(beats=sixteenths / 4)}'" for sixteenths in (-8, -4, -1, 1, 2, 3, 4, 6, 8, 12, 14)),
+    *(f"--shift '{beats} beats'" for beats in ("1", "-1", "+2", "0.5")),
     "--tempo 87.5 --bar-1 '0.231 s'",
     "--half --shift '1 beat'",
 ]

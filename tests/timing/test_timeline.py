@@ -663,6 +663,16 @@ def test_doubts_of_the_grid_are_passed_on_unless_the_plan_settles_them():
     assert not settled.problems
 
 
+def test_a_doubt_that_one_command_settles_is_passed_on_with_it():
+    doubtful = steady(87, doubts=(Doubt("tempo", "87 or 174 BPM?", "--double"),))
+
+    (problem,) = timeline("tracks: [{a: {file: 'night boat.flac'}}]", doubtful).problems
+
+    assert problem.message == (
+        "'night boat.flac': 87 or 174 BPM? (to change it: `mixrender grid 'night boat.flac' --double`)"
+    )
+
+
 def test_a_bar_1_beyond_the_file_is_refused():
     text = "tracks: [{a: {file: a.flac, grid: {tempo: 120 BPM, bar_1: 900 s}}}]"
 
