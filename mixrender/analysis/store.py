@@ -161,6 +161,11 @@ class FactsStore:
         rows = self._run("SELECT path, content_hash FROM files ORDER BY path", ())
         return [(_path_from(key), content_hash) for key, content_hash in rows]
 
+    def places(self, content_hash: str) -> list[Path]:
+        """Where files with that sound were last seen, in the order of their paths."""
+        rows = self._run("SELECT path FROM files WHERE content_hash = ? ORDER BY path", (content_hash,))
+        return [_path_from(key) for (key,) in rows]
+
     def tracks(self) -> list[KeptTrack]:
         """Every file seen, in the order of their paths, with the latest facts and edits of its sound."""
         return [_kept(*row) for row in self._run(_TRACKS, ())]

@@ -51,13 +51,18 @@ class Cache:
     """A folder of files that can be made again, laid out as `root/kind/ab/abcdef.suffix`.
 
     `root` defaults to MIXRENDER_CACHE, else to this user's cache folder. Several threads and several
-    processes may use one folder at the same time.
+    processes may use one folder at the same time. `library_path` is where the library of tracks belongs: in
+    a folder that was given, so that it holds everything; else, as corrections made by hand cannot be made
+    again, not in the cache folder but in the one for this user's data. MIXRENDER_LIBRARY names another file.
     """
 
     def __init__(self, root: Path | None = None):
         given = os.environ.get("MIXRENDER_CACHE")
         chosen = root or (Path(given) if given else platformdirs.user_cache_path("mixrender"))
         self.root = Path(chosen).expanduser().absolute()
+        named = os.environ.get("MIXRENDER_LIBRARY")
+        home = self.root if root or given else platformdirs.user_data_path("mixrender")
+        self.library_path = Path(named or home / "library.sqlite3").expanduser().absolute()
         self._lock = threading.Lock()
         self._key_locks: dict[Path, threading.Lock] = {}
         self._used: set[Path] = set()

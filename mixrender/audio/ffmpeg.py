@@ -24,10 +24,15 @@ _SHORT_S = 0.5
 """Seconds that may be missing from a stated length: whole packets, and what an encoder added."""
 
 
+def name() -> str:
+    """The decoder with its version; ToolError if there is no ffmpeg."""
+    return f"ffmpeg {programs.version('ffmpeg', programs.ffmpeg())}"
+
+
 def probe(path: Path) -> AudioInfo:
     """What ffprobe says of a file; AudioError if it finds no sound in it, ToolError if there is no ffmpeg."""
     try:
-        program = programs.ffmpeg()
+        decoder = name()
         found = _media_info(path)
     except ToolError as error:
         raise ToolError(
@@ -44,7 +49,7 @@ def probe(path: Path) -> AudioInfo:
         path=path,
         sample_rate_hz=int(stream["sample_rate"]),
         channels=int(stream["channels"]),
-        decoder=f"ffmpeg {programs.version('ffmpeg', program)}",
+        decoder=decoder,
         expected_s=duration_s,
         is_length_stated=str(form.get("format_name")).startswith(_STATING_FORMATS),
     )

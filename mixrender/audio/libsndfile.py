@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -10,6 +12,9 @@ import soundfile
 from mixrender.audio import containers
 from mixrender.audio.containers import Mp3Frames
 from mixrender.audio.info import DECODE_FRAMES, AudioInfo, Blocks, damaged
+
+NAME = f"libsndfile {soundfile.__libsndfile_version__}"
+"""The decoder with its version."""
 
 _UNKNOWN_FRAMES = 2**48
 """libsndfile gives a greater number as the length of a stream that states none."""
@@ -41,13 +46,18 @@ class _Sequential(soundfile.SoundFile):  # type: ignore[misc]
         return False
 
 
+def _name(path: Path) -> str | bytes:
+    """A file's name as soundfile takes it: it stumbles over the text of a name that is no text."""
+    return str(path) if sys.platform == "win32" else os.fsencode(path)
+
+
 def probe(path: Path) -> AudioInfo | None:
     """What libsndfile says of a file; None if it cannot read it, or would not read all of it."""
     mp3 = containers.mp3_frames(path)
     if mp3 is not None and not _is_plain(path, mp3):  # found out first: libsndfile would chat on the terminal
         return None
     try:
-        with _Sequential(str(path)) as file:
+        with _Sequential(_name(path)) as file:
             if mp3 is not None and file.frames < mp3.length_frames - _MP3_PADDING_FRAMES:
                 return None
             cut_s = containers.breaks_off_at_s(path, kind=file.format, sample_rate_hz=file.samplerate)
@@ -58,7 +68,7 @@ def probe(path: Path) -> AudioInfo | None:
                 path=path,
                 sample_rate_hz=file.samplerate,
                 channels=file.channels,
-                decoder=f"libsndfile {soundfile.__libsndfile_version__}",
+                decoder=NAME,
                 expected_s=frames / file.samplerate or path.stat().st_size / _USUAL_BYTES_PER_S,
                 bits=_BITS.get(file.subtype),
             )
@@ -77,7 +87,7 @@ def decode(info: AudioInfo) -> Blocks:
     """The file in blocks of shape (n, channels), to its end; AudioError if it ends before its time."""
     done = 0
     try:
-        with _Sequential(str(info.path)) as file:
+        with _Sequential(_name(info.path)) as file:
             stated = _stated_frames(info.path, file)
             while True:
                 block = file.read(out=np.empty((DECODE_FRAMES, info.channels), dtype=np.float32))

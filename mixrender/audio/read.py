@@ -11,10 +11,10 @@ import soxr
 from mixrender.audio import ffmpeg, libsndfile
 from mixrender.audio.access import require_file
 from mixrender.audio.info import AudioInfo, Block
-from mixrender.errors import AudioError
+from mixrender.errors import AudioError, ToolError
 from mixrender.units import format_time
 
-__all__ = ["AudioInfo", "Block", "probe", "read_blocks"]
+__all__ = ["AudioInfo", "Block", "decoder_in", "is_present", "probe", "read_blocks", "reader_of"]
 
 
 def probe(path: Path) -> AudioInfo:
@@ -33,6 +33,26 @@ def probe(path: Path) -> AudioInfo:
             f'Fold it down to stereo first, for instance with: ffmpeg -i "{path.name}" -ac 2 "stereo.flac"',
         )
     return info
+
+
+def reader_of(decoder: str) -> str:
+    """The programs by which a file came to be read by `decoder`: itself, and what was tried before it."""
+    return decoder if decoder.startswith("libsndfile") else f"{decoder}, {libsndfile.NAME}"
+
+
+def decoder_in(reader: str) -> str:
+    """The decoder in what `reader_of` gave."""
+    return reader.split(", ")[0]
+
+
+def is_present(reader: str) -> bool:
+    """Whether the programs that read a file are here in the same versions, to give the same samples."""
+    decoder = decoder_in(reader)
+    try:
+        now = libsndfile.NAME if decoder.startswith("libsndfile") else ffmpeg.name()
+    except ToolError:
+        return False
+    return reader == reader_of(now)
 
 
 def read_blocks(
