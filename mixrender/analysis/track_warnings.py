@@ -49,9 +49,13 @@ SAME_TEMPO = 0.01
 """A tag's tempo within 1 % of the measured one, or of its double or half, is the same; no source."""
 
 
-def all_warnings(facts: TrackFacts) -> tuple[str, ...]:
-    """Everything about a track that is shown as a warning: doubts, the sound, the tags."""
-    return (*(doubt.words for doubt in facts.doubts), *facts.warnings, *tag_warnings(facts))
+def all_warnings(facts: TrackFacts, *, file: Path | None = None) -> tuple[str, ...]:
+    """Everything about a track that is shown as a warning: doubts, the sound, the tags.
+
+    With a `file`, a doubt that one command settles brings that command.
+    """
+    doubts = (doubt_in_words(doubt, file) if file else doubt.words for doubt in facts.doubts)
+    return (*doubts, *facts.warnings, *tag_warnings(facts))
 
 
 def sound_warnings(facts: TrackFacts) -> tuple[str, ...]:
@@ -89,11 +93,7 @@ def _level_warnings(facts: TrackFacts) -> Iterator[str]:
             "listen, and get a better copy if it crackles"
         )
     if loudness.true_peak_dbtp is not None and loudness.true_peak_dbtp > MOST_TRUE_PEAK_DBTP:
-        over = f" and {_count(condition.samples_over, 'sample')} over full scale"
-        yield (
-            f"true peak {loudness.true_peak_dbtp:+.1f} dBTP{over if condition.samples_over else ''}: "
-            "lower it, or expect clipping in players and in lossy copies"
-        )
+        yield f"true peak {loudness.true_peak_dbtp:+.1f} dBTP{_peak_advice(condition.samples_over)}"
     offset, where = _offset(condition)
     if abs(offset) >= MOST_OFFSET:
         yield f"DC offset of {100 * abs(offset):.1f} % of full scale{where}: a highpass at 20 Hz removes it"
@@ -115,6 +115,13 @@ def _silence_warnings(facts: TrackFacts) -> Iterator[str]:
         yield f"{condition.gap_s:.1f} s of silence inside it, from {format_time(condition.gap_at_s)}"
     if tail_s >= MOST_TAIL_S:
         yield f"{tail_s:.1f} s of silence after the last sound"
+
+
+def _peak_advice(samples_over: int) -> str:
+    if samples_over:
+        over = f"{samples_over:,} {'sample' if samples_over == 1 else 'samples'} over full scale"
+        return f", {over}: players clip there, a mix made here does not"
+    return ": lower it, or expect clipping in players and in lossy copies"
 
 
 def _offset(condition: Condition) -> tuple[float, str]:
@@ -167,7 +174,3 @@ def _tagged_key(text: str) -> Key | None:
         return parse_key(text)
     except ValueError:
         return None
-
-
-def _count(number: int, noun: str) -> str:
-    return f"{number:,} {noun}{'' if number == 1 else 's'}"
