@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from pathlib import Path
 
 from mixrender.facts import Condition, TrackFacts
 from mixrender.keys import Key, parse_key
+from mixrender.timing.corrections import doubt_in_words
 from mixrender.units import format_time, gain_to_db
 
 LEAST_FLAT_TOPS = 10

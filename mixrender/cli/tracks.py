@@ -41,7 +41,7 @@ def analyze(
             terminal.show(track_tables.facts_table(found))
         for file, facts in found:
             if not as_json:
-                terminal.warn([f"{file}: warning: {text}" for text in all_warnings(facts)])
+                terminal.warn([f"{file}: warning: {text}" for text in all_warnings(facts, file=file)])
         documents = [track_document.track_document(file, facts) for file, facts in found]
         pictures = proofs.make_pictures(terminal, found, picture, format=picture_format, faults=faults)
         clicks = proofs.make_clicks(terminal, found, click, faults=faults)
