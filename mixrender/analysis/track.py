@@ -12,7 +12,6 @@ from mixrender.analysis.beats import find_beats
 from mixrender.analysis.key import KeyFound, find_key
 from mixrender.analysis.listen import LONGEST_TRACK_S, Heard, listen
 from mixrender.analysis.onsets import RATE_HZ
-from mixrender.analysis.recount import with_grid as with_grid
 from mixrender.analysis.section_loudness import bar_spans, integrated_lufs, mean_lufs
 from mixrender.analysis.sections import Form, find_form
 from mixrender.analysis.slots import Slots
