@@ -148,6 +148,7 @@ def _near_beats(sound: Floats, layout: Layout) -> FloatArray:
 def _close(sound: Floats, span: tuple[int, int]) -> Close:
     borders = np.unique(np.linspace(0, sound.size, _CLOSE_COLUMNS + 1).astype(int))
     onsets = fine_curve(sound).astype(np.float64)
+    onsets = np.maximum(onsets - np.median(onsets), 0.0)
     return Close(
         edges_s=(span[0] + borders) / RATE_HZ,
         lowest=np.minimum.reduceat(sound, borders[:-1]).astype(np.float64),

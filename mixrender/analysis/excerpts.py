@@ -44,7 +44,7 @@ class Outline:
         borders = np.arange(0, len(block), self.hop)
         counts = np.diff(np.append(borders, len(block)))
         self._peaks.append(np.maximum.reduceat(np.abs(block).max(axis=1), borders))
-        self._powers.append(np.add.reduceat((block**2).mean(axis=1), borders) / counts)
+        self._powers.append(np.add.reduceat((block**2).mean(axis=1), borders) / counts.astype(np.float32))
 
     def result(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Peak and RMS of each column, full scale = 1."""

@@ -60,8 +60,8 @@ def clicks(
     """
     out = np.zeros(max(stop - start, 0))
     times = np.asarray(times_s, dtype=np.float64)
-    first = np.searchsorted(times, start / sample_rate_hz - LENGTH_S, side="left")
-    last = np.searchsorted(times, stop / sample_rate_hz, side="right")
+    first = int(np.searchsorted(times, start / sample_rate_hz - LENGTH_S, side="left"))
+    last = int(np.searchsorted(times, stop / sample_rate_hz, side="right"))
     for time_s, accent in zip(times[first:last], accents[first:last], strict=True):
         begin, sound = _click(float(time_s), TONES[accent], sample_rate_hz)
         a, b = max(begin, start), min(begin + sound.size, stop)

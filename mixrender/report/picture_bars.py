@@ -9,8 +9,8 @@ import numpy as np
 from mixrender.analysis.evidence import NEAR_MS, Close, Evidence
 from mixrender.analysis.evidence_rows import LEAD_COLUMNS, PER_BEAT, ROW_S, Layout
 from mixrender.facts import TrackFacts
-from mixrender.report.picture_style import GRID, INK, LIGHT, MID, TEXT_PT, head, put
-from mixrender.units import FloatArray
+from mixrender.report.picture_style import GRID, HEAD_PT, INK, LIGHT, MID, TEXT_PT, put
+from mixrender.units import FloatArray, format_time
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -36,7 +36,7 @@ def draw_stack(axes: Axes, strengths: FloatArray, layout: Layout, facts: TrackFa
     _image(axes, strengths, extent)
     axes.tick_params(top=True, which="both", color=GRID)
     axes.tick_params(which="major", length=5.0, width=1.2)
-    _row_ticks(axes, layout)
+    _row_ticks(axes, layout, facts)
     if facts.grid.kind != "none":
         _section_rows(axes, layout, facts)
 
@@ -55,13 +55,17 @@ def _image(axes: Axes, strengths: FloatArray, extent: tuple[float, float]) -> No
     )
 
 
-def _row_ticks(axes: Axes, layout: Layout) -> None:
-    """Numbers of bars beside their rows: every 4, 8, 16 … after the first, whichever are there."""
+def _row_ticks(axes: Axes, layout: Layout, facts: TrackFacts) -> None:
+    """Numbers of bars beside their rows, every 4, 8, 16 … from bar 1 on; times where there are no bars."""
     numbers = layout.numbers
     span = len(numbers) * layout.one_in
     step = next((s for s in _STEPS if span / s <= _MOST_ROW_TICKS), _STEPS[-1])
     rows = [i for i, number in enumerate(numbers) if (number - 1) % step == 0]
-    axes.set_yticks([i + 0.5 for i in rows], [str(numbers[i]) for i in rows])
+    timed = facts.grid.kind == "none"
+    names = [
+        format_time(float(s)) if timed else str(n) for n, s in zip(numbers, layout.starts_s, strict=True)
+    ]
+    axes.set_yticks([i + 0.5 for i in rows], [names[i].removesuffix(".0") for i in rows])
     axes.tick_params(axis="y", length=2.0)
 
 
@@ -140,8 +144,9 @@ def draw_close(axes: Axes, close: Close, facts: TrackFacts, *, title: str) -> No
     greatest = max(float(np.abs([close.lowest, close.highest]).max()), 1e-6)
     low, high = (0.4 + 0.58 * side / greatest for side in (close.lowest, close.highest))
     axes.fill_between(middles_s, low, high, color=LIGHT, lw=0.0)
-    axes.fill_between(close.times_s, -1.0, -1.0 + 0.8 * close.onsets, color=INK, lw=0.0)
-    head(axes, title)
+    # Over the lines of the beats, which would hide what lies right on them.
+    axes.fill_between(close.times_s, -1.0, -1.0 + 0.85 * close.onsets, color=INK, lw=1.2, zorder=3)
+    axes.set_title(title, loc="left", fontsize=HEAD_PT, fontweight="bold", pad=16.0)
     if facts.grid.kind != "none":
         _beat_lines(axes, close, facts)
 
@@ -152,7 +157,7 @@ def _beat_lines(axes: Axes, close: Close, facts: TrackFacts) -> None:
     for beat in range(int(np.ceil(start)), int(np.floor(stop)) + 1):
         bar, place = divmod(beat, grid.beats_per_bar)
         time_s, first = grid.time_at(beat), place == 0
-        axes.axvline(time_s, color=GRID, lw=1.3 if first else 0.7, gid="bar" if first else "beat")
+        axes.axvline(time_s, color=GRID, lw=1.4 if first else 0.8, zorder=2, gid="bar" if first else "beat")
         words = f"{bar + 1}" if first else f"{place + 1}"
         put(
             axes, time_s, 1.03, words, ha="center", va="bottom",

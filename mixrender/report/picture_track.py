@@ -9,7 +9,7 @@ import numpy as np
 from mixrender.analysis.evidence import Wave
 from mixrender.facts import TrackFacts
 from mixrender.report.picture_style import GRID, INK, LIGHT, MID, TEXT_PT, edge_lines, put
-from mixrender.report.picture_words import enter_words, leave_words
+from mixrender.report.picture_words import mark_words
 from mixrender.units import format_time
 
 if TYPE_CHECKING:
@@ -19,6 +19,8 @@ _STEPS = (1, 2, 4, 8, 16, 32, 64, 128, 256, 512, 1024)
 _SECONDS = (1, 2, 5, 10, 20, 30, 60, 120, 300, 600, 1200)
 _MOST_TICKS = 20
 _QUIETEST_LUFS = -40.0
+_CHARACTER = 0.0065
+"""Width of a letter, as a share of the picture's."""
 
 
 def draw_wave(axes: Axes, wave: Wave, facts: TrackFacts) -> None:
@@ -35,6 +37,9 @@ def draw_wave(axes: Axes, wave: Wave, facts: TrackFacts) -> None:
     above.tick_params(labelsize=TEXT_PT, colors=MID)
     for section in facts.sections:
         axes.axvline(section.start_s, color=INK, lw=1.1, ls=(0, (4, 2)), gid="section")
+    for bar in (facts.first_enter_bar, facts.last_leave_bar):
+        if bar is not None:
+            axes.axvline(facts.grid.time_at(facts.grid.bar_to_beat(bar)), color=GRID, lw=1.6, gid="mark")
     _draw_loudness(axes, facts)
 
 
@@ -68,7 +73,7 @@ def _draw_loudness(axes: Axes, facts: TrackFacts) -> None:
     )
     right.set(ylim=(_QUIETEST_LUFS, 0.0), yticks=[-40, -30, -20, -10, 0])
     right.tick_params(labelsize=TEXT_PT)
-    put(right, 1.035, 0.5, "LUFS by bar", rotation=90, ha="left", va="center", transform=right.transAxes)
+    put(right, 1.029, 0.5, "LUFS by bar", rotation=90, ha="left", va="center", transform=right.transAxes)
 
 
 def draw_marks(axes: Axes, facts: TrackFacts) -> None:
@@ -84,20 +89,24 @@ def draw_marks(axes: Axes, facts: TrackFacts) -> None:
             put(axes, section.start_s, 2.45, str(section.bar), ha="center", va="center", weight="bold")
             taken_s = section.start_s + 0.016 * facts.duration_s * (1 + 0.3 * len(str(section.bar)))
     put(axes, -0.008, 2.45 / 3.0, "sections", ha="right", va="center", color=MID, transform=axes.transAxes)
-    _mark(axes, facts, facts.first_enter_bar, enter_words(facts), after=True)
-    _mark(axes, facts, facts.last_leave_bar, leave_words(facts), after=False)
+    if facts.first_enter_bar is not None and facts.last_leave_bar is not None:
+        _draw_ends(axes, facts, facts.first_enter_bar, facts.last_leave_bar)
     _draw_drums(axes, facts)
 
 
-def _mark(axes: Axes, facts: TrackFacts, bar: int | None, words: str, *, after: bool) -> None:
-    if bar is None:
-        return
-    time_s = facts.grid.time_at(facts.grid.bar_to_beat(bar))
-    axes.plot([time_s], [1.5], marker=">" if after else "<", ms=7, color=GRID, clip_on=False)
-    # The words go where there is more room.
-    right = time_s < facts.duration_s / 2.0
-    shift_s = 0.008 * facts.duration_s * (1.0 if right else -1.0)
-    put(axes, time_s + shift_s, 1.45, words, ha="left" if right else "right", va="center", color=GRID)
+def _draw_ends(axes: Axes, facts: TrackFacts, first: int, last: int) -> None:
+    """Where to enter and where to leave; the reasons are left out where they would run into each other."""
+    grid, duration_s = facts.grid, facts.duration_s
+    times_s = [grid.time_at(grid.bar_to_beat(bar)) for bar in (first, last)]
+    lefts = [time_s < duration_s / 2.0 for time_s in times_s]
+    words = mark_words(facts, reasons=True)
+    taken_s = sum(map(len, words)) * _CHARACTER * duration_s
+    if lefts[0] == lefts[1] or taken_s > times_s[1] - times_s[0]:
+        words = mark_words(facts, reasons=False)
+    for time_s, left, text, marker in zip(times_s, lefts, words, "><", strict=True):
+        axes.plot([time_s], [1.5], marker=marker, ms=7, color=GRID, clip_on=False)
+        place_s = time_s + 0.008 * duration_s * (1.0 if left else -1.0)
+        put(axes, place_s, 1.45, text, ha="left" if left else "right", va="center", color=GRID)
 
 
 def _draw_drums(axes: Axes, facts: TrackFacts) -> None:

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import textwrap
 from pathlib import Path
 
 from mixrender.facts import SURE, Doubt, TrackFacts
 from mixrender.report.picture_text import shown
 from mixrender.units import format_time
 
-_MOST_DOUBTS = 6
+_LINE_CHARACTERS = 104
+_MOST_LINES = 7
 
 
 def title_of(file: Path, facts: TrackFacts) -> str:
@@ -18,10 +20,11 @@ def title_of(file: Path, facts: TrackFacts) -> str:
 
 
 def subtitle_of(file: Path, facts: TrackFacts) -> str:
-    """The file, its length, rate and loudness."""
+    """The file, unless the title names it, its length, rate and loudness."""
     loudness = facts.loudness.integrated_lufs
+    named = title_of(file, facts) == shown(file.name, most=80)
     parts = [
-        shown(file.name, most=70),
+        *([] if named else [shown(file.name, most=70)]),
         format_time(facts.duration_s),
         f"{facts.sample_rate_hz} Hz",
         "mono" if facts.channels == 1 else "stereo",
@@ -47,24 +50,19 @@ def found_lines(facts: TrackFacts) -> list[tuple[str, str]]:
 
 def doubt_lines(facts: TrackFacts) -> list[str]:
     """Doubts, each with the command that cures it, and what is wrong with the file."""
-    lines = [_doubt(doubt) for doubt in facts.doubts] + [shown(text, most=100) for text in facts.warnings]
-    if len(lines) > _MOST_DOUBTS:
-        lines = [*lines[: _MOST_DOUBTS - 1], f"and {len(lines) - _MOST_DOUBTS + 1} more"]
-    return lines
+    texts = [*map(_doubt, facts.doubts), *(shown(text, most=300) for text in facts.warnings)]
+    folded = [textwrap.wrap(text, _LINE_CHARACTERS, subsequent_indent="    ") for text in texts]
+    lines = [line for part in folded for line in part]
+    return lines if len(lines) <= _MOST_LINES else [*lines[: _MOST_LINES - 1], "…"]
 
 
-def enter_words(facts: TrackFacts) -> str:
-    """The first bar worth sounding, with its reason."""
-    return _with_reason(f"enter {facts.first_enter_bar}", facts.enter_reason)
-
-
-def leave_words(facts: TrackFacts) -> str:
-    """The bar line by which the track should be gone, with its reason."""
-    return _with_reason(f"leave {facts.last_leave_bar}", facts.leave_reason)
-
-
-def _with_reason(words: str, reason: str) -> str:
-    return f"{words}: {shown(reason, most=48)}" if reason else words
+def mark_words(facts: TrackFacts, *, reasons: bool) -> tuple[str, str]:
+    """Where to enter and where to leave, with the reasons if there is room for them."""
+    enter, leave = f"enter {facts.first_enter_bar}", f"leave {facts.last_leave_bar}"
+    if not reasons:
+        return enter, leave
+    why, why_not_later = (shown(reason, most=48) for reason in (facts.enter_reason, facts.leave_reason))
+    return ": ".join(filter(None, (enter, why))), ": ".join(filter(None, (leave, why_not_later)))
 
 
 def _sure(confidence: float) -> str:
@@ -86,5 +84,5 @@ def _by_hand(facts: TrackFacts) -> list[tuple[str, str]]:
 
 
 def _doubt(doubt: Doubt) -> str:
-    words = f"{doubt.part}: {shown(doubt.words, most=80)}"
-    return f"{words}   →  mixrender grid FILE {doubt.cure}" if doubt.cure else words
+    words = shown(doubt.words, most=150)
+    return f"{words} → mixrender grid FILE {shown(doubt.cure)}" if doubt.cure else words

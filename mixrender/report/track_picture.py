@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from mixrender.analysis.evidence import Evidence, gather
 from mixrender.audio.atomic import atomic_path, writing
@@ -19,10 +19,16 @@ if TYPE_CHECKING:
 
 PictureFormat = Literal["png", "svg"]
 
-WIDTH_PX, HEIGHT_PX, DPI = 1800, 1440, 120
+WIDTH_PX, HEIGHT_PX, DPI = 1800, 1520, 120
 
-_LEFT, _RIGHT = 0.052, 0.962
-"""Shares of the width between which panels stand."""
+# Where panels stand, in pixels from the left and from the top.
+_LEFT, _RIGHT = 94, 1722
+_HEAD, _LINE = 102, 22
+_MARKS = (252, 314)
+_WAVE = (340, 578)
+_STRIPS_FLOOR, _STRIP, _STRIPS_GAP = 592, 17, 26
+_STACKS = (658, 1198)
+_CLOSE = (1302, 1462)
 
 
 def write_track_picture(
@@ -66,76 +72,83 @@ def track_figure(file: Path, facts: TrackFacts, evidence: Evidence) -> Figure:
     return figure
 
 
-def _axes(figure: Figure, left: float, right: float, bottom: float, top: float) -> Axes:
-    """Axes between shares of the width and of the height."""
-    axes = figure.add_axes((left, bottom, right - left, top - bottom))
+def _axes(figure: Figure, across: tuple[float, float], down: tuple[float, float]) -> Axes:
+    """Axes between two pixels from the left and two from the top."""
+    (left, right), (top, bottom) = across, down
+    box = (left / WIDTH_PX, 1.0 - bottom / HEIGHT_PX, (right - left) / WIDTH_PX, (bottom - top) / HEIGHT_PX)
+    axes = figure.add_axes(box)
     axes.tick_params(labelsize=TEXT_PT)
     return axes
 
 
+def _write(figure: Figure, left: float, top: float, words: str, **style: Any) -> None:
+    figure.text(left / WIDTH_PX, 1.0 - top / HEIGHT_PX, words, **{"va": "center", "color": INK} | style)
+
+
 def _draw_head(figure: Figure, file: Path, facts: TrackFacts) -> None:
-    figure.text(_LEFT, 0.978, title_of(file, facts), fontsize=15.0, va="center")
-    figure.text(_LEFT, 0.953, subtitle_of(file, facts), fontsize=TEXT_PT, va="center", color=MID)
+    _write(figure, _LEFT, 32, title_of(file, facts), fontsize=15.0)
+    _write(figure, _LEFT, 68, subtitle_of(file, facts), fontsize=TEXT_PT, color=MID)
     for i, (name, words) in enumerate(found_lines(facts)):
-        figure.text(_LEFT, 0.930 - 0.0155 * i, name, fontsize=9.5, va="center", color=MID)
-        figure.text(_LEFT + 0.042, 0.930 - 0.0155 * i, words, fontsize=9.5, va="center", color=INK)
+        _write(figure, _LEFT, _HEAD + _LINE * i, name, fontsize=9.5, color=MID)
+        _write(figure, _LEFT + 76, _HEAD + _LINE * i, words, fontsize=9.5)
     for i, line in enumerate(doubt_lines(facts) or ["no doubts"]):
-        figure.text(0.42, 0.930 - 0.0155 * i, line, fontsize=9.5, va="center", color=INK)
+        _write(figure, 756, _HEAD + _LINE * i, line, fontsize=9.0)
 
 
 def _draw_whole(figure: Figure, evidence: Evidence, facts: TrackFacts) -> None:
-    rows = len(picture_track.presences(facts))
-    floor = 0.652
-    strips = floor + 0.0125 * rows
-    below = strips + (0.018 if rows else 0.0)
-    picture_track.draw_marks(_axes(figure, _LEFT, _RIGHT, 0.782, 0.818), facts)
-    wave = _axes(figure, _LEFT, _RIGHT, below, 0.780)
+    rows, across = len(picture_track.presences(facts)), (_LEFT, _RIGHT)
+    strips = _STRIPS_FLOOR - _STRIP * rows
+    picture_track.draw_marks(_axes(figure, across, _MARKS), facts)
+    wave = _axes(figure, across, (_WAVE[0], strips - _STRIPS_GAP) if rows else _WAVE)
     picture_track.draw_wave(wave, evidence.wave, facts)
     if rows:
-        picture_track.draw_presences(_axes(figure, _LEFT, _RIGHT, floor, strips), facts)
+        picture_track.draw_presences(_axes(figure, across, (strips, _STRIPS_FLOOR)), facts)
 
 
 def _draw_bars(figure: Figure, evidence: Evidence, facts: TrackFacts) -> None:
     layout = evidence.layout
-    bottom, top = 0.215, 0.590
     few = "" if layout.one_in == 1 else f" (4 bars of every {4 * layout.one_in})"
-    low = _axes(figure, _LEFT, 0.345, bottom, top)
+    low = _axes(figure, (_LEFT, 620), _STACKS)
     picture_bars.draw_stack(low, evidence.low, layout, facts)
     head(
         low,
         f"Low onsets, every bar a row{few}",
         "kicks stand in straight columns if tempo and beats are right",
     )
-    total = _axes(figure, 0.375, 0.620, bottom, top)
+    total = _axes(figure, (675, 1116), _STACKS)
     picture_bars.draw_stack(total, evidence.total, layout, facts)
     total.set_yticks([])
     head(total, "All onsets", "slanted: the tempo is wrong; between the lines: off the beat")
-    near = _axes(figure, 0.640, 0.760, bottom, top)
+    near = _axes(figure, (1152, 1368), _STACKS)
     picture_bars.draw_near(near, evidence)
     head(near, "Onsets near the beats", "dark along the line if right")
+    _draw_mean_and_tempo(figure, evidence, facts)
+
+
+def _draw_mean_and_tempo(figure: Figure, evidence: Evidence, facts: TrackFacts) -> None:
+    across, (top, bottom) = (1422, _RIGHT), _STACKS
     drifting = facts.grid.kind == "drifting"
-    mean = _axes(figure, 0.790, _RIGHT, 0.420 if drifting else bottom, top)
+    mean = _axes(figure, across, (top, top + 245 if drifting else bottom))
     picture_bars.draw_mean_bar(mean, evidence, beats_per_bar=facts.grid.beats_per_bar)
     head(mean, "The mean bar", "grey: low onsets; hatched: snares, claps")
     if drifting:
-        tempo = _axes(figure, 0.790, _RIGHT, bottom, 0.365)
-        picture_bars.draw_tempo(tempo, facts, layout)
+        tempo = _axes(figure, across, (bottom - 215, bottom))
+        picture_bars.draw_tempo(tempo, facts, evidence.layout)
         head(tempo, "Tempo, BPM")
 
 
 def _draw_without_grid(figure: Figure, evidence: Evidence, facts: TrackFacts) -> None:
-    bottom, top = 0.215, 0.590
     layout = evidence.layout
-    low = _axes(figure, _LEFT, 0.345, bottom, top)
+    low = _axes(figure, (_LEFT, 620), _STACKS)
     picture_bars.draw_stack(low, evidence.low, layout, facts)
-    head(low, "Low onsets, 8 s a row", "no grid was found: rows are seconds, not bars")
-    total = _axes(figure, 0.375, 0.655, bottom, top)
+    head(low, "Low onsets, 8 s a row", "no grid was found: columns are seconds, not beats")
+    total = _axes(figure, (675, 1180), _STACKS)
     picture_bars.draw_stack(total, evidence.total, layout, facts)
     total.set_yticks([])
-    head(total, "All onsets", "a beat would show as columns, slanted or straight")
-    repeats = _axes(figure, 0.700, _RIGHT, bottom, top)
+    head(total, "All onsets", "a beat would show as marks at even distances")
+    repeats = _axes(figure, (1260, _RIGHT), _STACKS)
     picture_bars.draw_repeats(repeats, evidence)
-    head(repeats, "How strongly onsets repeat, by tempo", "a beat would stand out as a peak near 1")
+    head(repeats, "How strongly onsets repeat, by tempo", "a steady beat would stand out as a peak near 1")
 
 
 def _draw_close(figure: Figure, evidence: Evidence, facts: TrackFacts) -> None:
@@ -144,9 +157,8 @@ def _draw_close(figure: Figure, evidence: Evidence, facts: TrackFacts) -> None:
         titles = ("First seconds", "Last seconds")
     elif facts.drums_from_bar is None:
         titles = ("First bars", "Last bars")
-    places = ((_LEFT, 0.495), (0.519, _RIGHT))
-    for close, title, (left, right) in zip(evidence.close, titles, places, strict=False):
-        picture_bars.draw_close(_axes(figure, left, right, 0.035, 0.150), close, facts, title=title)
-    if evidence.close:
-        words = "wave, and below it the onsets; blue: bars and beats as found; seconds below"
-        figure.text(_RIGHT, 0.004, words, fontsize=TEXT_PT - 1.0, color=GRID, ha="right", va="bottom")
+    places = ((_LEFT, 892), (933, _RIGHT))
+    for close, title, across in zip(evidence.close, titles, places, strict=False):
+        picture_bars.draw_close(_axes(figure, across, _CLOSE), close, facts, title=title)
+    words = "wave, and below it the onsets; blue lines: bars and beats as found; seconds below"
+    _write(figure, _RIGHT, 1506, words, fontsize=TEXT_PT - 1.0, color=GRID, ha="right")
