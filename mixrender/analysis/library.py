@@ -7,7 +7,7 @@ from pathlib import Path
 
 from mixrender.analysis.recount import with_grid
 from mixrender.analysis.store import FactsStore, SeenFile, Stamp, held_grid, is_locked
-from mixrender.analysis.track import ANALYSIS_VERSION, measure
+from mixrender.analysis.version import ANALYSIS_VERSION
 from mixrender.audio.access import faults_named, require_file
 from mixrender.audio.cache import Cache
 from mixrender.audio.file_tags import read_tags
@@ -69,6 +69,9 @@ def analyze_file(path: Path, *, cache: Cache, progress: Progress | None = None) 
 
 
 def _measured(info: AudioInfo, sound: str, progress: Progress) -> TrackFacts:
+    # Imported here because it takes a second, and a track that is known needs none of it.
+    from mixrender.analysis.track import measure
+
     with progress.task(f"Analysing {info.path.name}", 1.0) as advance:
         facts = measure(info, advance=advance)
     return dataclasses.replace(facts, content_hash=sound, analysis_version=_version(info.decoder))

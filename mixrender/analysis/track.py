@@ -22,9 +22,6 @@ from mixrender.loudness.power import PowerSeries
 from mixrender.progress import Advance
 from mixrender.units import format_time
 
-ANALYSIS_VERSION = "1"
-"""Raised whenever the same sound would give other facts."""
-
 _DOUBTFUL_KEY = 0.3
 
 

@@ -76,7 +76,7 @@ def test_a_second_run_reads_the_library_and_gives_the_same(analyzed, monkeypatch
     def no_measuring(*args, **options):
         raise AssertionError("measured again")
 
-    monkeypatch.setattr("mixrender.analysis.library.measure", no_measuring)
+    monkeypatch.setattr("mixrender.analysis.track.measure", no_measuring)
     copy = tmp_path / "copy.wav"
     copy.write_bytes(path.read_bytes())
 
