@@ -11,12 +11,15 @@ import numpy as np
 import pytest
 import soundfile
 import typer.main
+from hypothesis import given
+from hypothesis import strategies as st
 from typer.testing import CliRunner
 
 from mixrender import api
 from mixrender.analysis import library
 from mixrender.audio.cache import Cache
 from mixrender.cli import app
+from mixrender.errors import InputError
 from mixrender.facts import Doubt, Grid
 from mixrender.plan.load import parse_plan
 from mixrender.plan.places import Shift
@@ -418,6 +421,15 @@ def test_the_command_takes_a_cure_as_it_is_printed(grid, ferry, cure):
     assert words[:3] == ["mixrender", "grid", str(ferry)]
 
     assert grid(*words[3:])["corrections"]
+
+
+@given(st.one_of(st.text(max_size=12), st.from_regex(r"[-+−]?[0-9]{1,4}(/|\.)?[0-9]{0,3} ?[a-zA-Z]{0,5}")))
+def test_any_text_is_read_or_refused_in_words(text):
+    for option in ("tempo", "shift", "bar_1", "bar_line", "beats_per_bar"):
+        try:
+            assert api.read_correction(**{option: text})
+        except InputError as fault:
+            assert str(fault).startswith(f"--{option.replace('_', '-')}: found ")
 
 
 def test_every_option_has_a_word_of_help():

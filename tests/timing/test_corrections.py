@@ -284,6 +284,44 @@ def test_a_tempo_makes_the_grid_steady_from_its_bar_1_on(grid, tempo_bpm):
 # --- several at once, and what cannot be -----------------------------------------------------------------
 
 
+shifts = st.one_of(
+    st.builds(lambda x: Shift(beats=x), st.floats(-256.0, 256.0)),
+    st.builds(lambda x: Shift(bars=x), st.floats(-64.0, 64.0)),
+    st.builds(lambda x: Shift(seconds=x), st.floats(-60.0, 60.0)),
+)
+times = st.floats(0.0, 250.0)
+corrections = st.builds(
+    Correction,
+    tempo_bpm=st.none() | st.floats(20.0, 400.0),
+    count=st.sampled_from(["plain", "half", "double"]),
+    shift=st.none() | shifts,
+    bar_1_s=st.none() | times,
+    bar_line_s=st.none() | times,
+    beats_per_bar=st.none() | st.integers(1, 32),
+)
+
+
+@given(st.one_of(any_grid, st.just(Grid("none"))), corrections, st.floats(0.0, 20.0))
+def test_any_correction_of_any_grid_is_refused_or_gives_a_grid_that_can_be_gone_by(
+    grid, correction, first_sound_s
+):
+    try:
+        changes = corrected(grid, correction, first_sound_s=first_sound_s, duration_s=200.0)
+    except CorrectionError as fault:
+        assert str(fault)
+        return
+
+    for change in changes:
+        after = change.after
+        assert 20.0 <= after.tempo_bpm <= 400.0
+        assert after.bar_1_s < 200.0
+        assert after.time_at(0.0) == pytest.approx(after.bar_1_s, abs=EXACT_S)
+        assert all(a < b for a, b in itertools.pairwise(after.beats_s))
+        assert (after.kind == "drifting") == (len(after.beats_s) >= 2)
+        for beat in (-2.5, 0.0, 7.25):
+            assert after.beat_at(after.time_at(beat)) == pytest.approx(beat, abs=1e-6)
+
+
 def test_corrections_are_made_in_their_order_and_each_is_told():
     wanted = Correction(
         tempo_bpm=62.0, count="double", shift=Shift(seconds=0.01), bar_1_s=12.5, beats_per_bar=3
