@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from mixrender.analysis.bar_shift import BarShift, bar_shift
 from mixrender.analysis.bars import BarStart, bar_start
 from mixrender.analysis.drift import steady_share
 from mixrender.analysis.follow import cuts_s, follow
@@ -27,6 +28,9 @@ _LEAST_STRENGTH = 0.15
 _STEADY_SHARE = 0.8
 _STEADY_MISFIT_S = 0.008
 _CLEAR_MARGIN = 1.0
+_SHIFTED = 0.5
+"""Where bars lie elsewhere from some bar on, one count is right for a part of the track at best."""
+
 _EARLY_S = 0.005
 """Bar 1 may lie this much before the first sound: a grid is not more exact than that."""
 
@@ -141,14 +145,17 @@ def _with_bars(
     grid = _grid(pulse, beats_s, bar_1, beats_per_bar)
     steadiness = 1.0 if pulse.tempo_bpm is not None else 0.5
     tempo = steadiness * min(choice.octave_probability, choice.margin / _CLEAR_MARGIN, 1.0)
+    from_bar_1 = _slots_from_bar_1(signal, curves, grid)
+    shift = bar_shift(from_bar_1, beats_per_bar=beats_per_bar)
+    most = _SHIFTED if shift is not None else 1.0
     confidence = Confidence(
         tempo=round(tempo, 4),
-        beats=round(steadiness * start.pulse_probability, 4),
-        bar_1=round(steadiness * start.probability, 4),
+        beats=round(
+            min(steadiness * start.pulse_probability, 1.0 if shift and shift.whole_beats else most), 4
+        ),
+        bar_1=round(min(steadiness * start.probability, most), 4),
     )
-    return Beats(
-        grid, confidence, _doubts(choice, pulse, start, grid), _slots_from_bar_1(signal, curves, grid)
-    )
+    return Beats(grid, confidence, _doubts(choice, pulse, start, shift, grid), from_bar_1)
 
 
 def _grid(pulse: _Pulse, beats_s: FloatArray, bar_1: int, beats_per_bar: int) -> Grid:
@@ -172,7 +179,9 @@ def _slots_from_bar_1(signal: NDArray[np.float32], curves: OnsetCurves, grid: Gr
     return slots_of(signal, curves, lambda s: np.array([grid.time_at(x / PER_BEAT) for x in s]), count)
 
 
-def _doubts(choice: TempoChoice, pulse: _Pulse, start: BarStart, grid: Grid) -> tuple[Doubt, ...]:
+def _doubts(
+    choice: TempoChoice, pulse: _Pulse, start: BarStart, shift: BarShift | None, grid: Grid
+) -> tuple[Doubt, ...]:
     found: list[Doubt] = []
     if choice.octave_probability < SURE and choice.rival_bpm is not None:
         slow, fast = sorted((choice.tempo_bpm, choice.rival_bpm))
@@ -190,6 +199,8 @@ def _doubts(choice: TempoChoice, pulse: _Pulse, start: BarStart, grid: Grid) -> 
         found.append(Doubt("bar 1", f"bar 1 may be {beats} {'beat' if beats == 1 else 'beats'} off"))
     elif start.probability < SURE:
         found.append(Doubt("bar 1", "bar 1 is doubtful"))
+    if shift is not None:
+        found.append(Doubt("bar 1" if shift.whole_beats else "beats", shift.words))
     return tuple(found)
 
 
