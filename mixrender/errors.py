@@ -10,6 +10,9 @@ MixrenderError
 
 from __future__ import annotations
 
+import os
+import tempfile
+import traceback
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
@@ -73,3 +76,11 @@ class MachineError(MixrenderError):
 
 class ToolError(MachineError):
     """A program from outside Python is missing, too old, or ended with an error."""
+
+
+def write_details() -> Path:
+    """Write the traceback of a fault of the program itself, which is under way, to a file; its path."""
+    handle, name = tempfile.mkstemp(prefix="mixrender-fault-", suffix=".txt")
+    with os.fdopen(handle, "w", encoding="utf-8", errors="backslashreplace") as file:
+        traceback.print_exc(file=file)
+    return Path(name)

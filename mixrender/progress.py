@@ -13,14 +13,17 @@ Advance = Callable[[float], None]
 class Progress(Protocol):
     """Something that shows tasks under way; safe to call from several threads."""
 
-    def task(self, label: str, total: float) -> AbstractContextManager[Advance]:
-        """Show a task of `total` units (any unit) for as long as the context is open."""
+    def task(self, label: str, total: float, *, counted: bool = False) -> AbstractContextManager[Advance]:
+        """Show a task of `total` units (any unit) for as long as the context is open.
+
+        Where the units are things that people count, such as files, `counted` shows how many are done.
+        """
 
 
 class NoProgress:
     """Shows nothing."""
 
-    def task(self, label: str, total: float) -> AbstractContextManager[Advance]:
+    def task(self, label: str, total: float, *, counted: bool = False) -> AbstractContextManager[Advance]:
         """A task that nobody watches."""
         return nullcontext(_ignore)
 

@@ -5,13 +5,10 @@ from __future__ import annotations
 import os
 import signal
 import sys
-import tempfile
 import textwrap
 import threading
-import traceback
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from pathlib import Path
 from types import FrameType
 from typing import Any
 
@@ -21,7 +18,7 @@ from rich.measure import Measurement
 from rich.table import Table
 from rich.text import Text
 
-from mixrender.errors import MixrenderError, PlanError, Problem
+from mixrender.errors import MixrenderError, PlanError, Problem, write_details
 from mixrender.progress import Advance
 from mixrender.report.document import to_json
 
@@ -35,6 +32,15 @@ class Terminated(BaseException):
     """The process was asked to end (SIGTERM); unwinds everything as Ctrl-C does."""
 
 
+class _DoneColumn(rich.progress.TaskProgressColumn):
+    """How much of a task is done: `12/40` of things that are counted, `30%` of others."""
+
+    def render(self, task: rich.progress.Task) -> Text:
+        if not task.fields.get("counted"):
+            return super().render(task)
+        return Text(f"{round(task.completed)}/{round(task.total or 0)}", style="progress.percentage")
+
+
 class Bars:
     """Progress bars on stderr, with the time left; safe to call from several threads."""
 
@@ -42,7 +48,7 @@ class Bars:
         self._bars = rich.progress.Progress(
             rich.progress.TextColumn("{task.description}"),
             rich.progress.BarColumn(),
-            rich.progress.TaskProgressColumn(),
+            _DoneColumn(),
             rich.progress.TimeRemainingColumn(),
             console=console,
             transient=True,
@@ -51,9 +57,9 @@ class Bars:
         self._open = 0
 
     @contextmanager
-    def task(self, label: str, total: float) -> Iterator[Advance]:
+    def task(self, label: str, total: float, *, counted: bool = False) -> Iterator[Advance]:
         """Show a bar for as long as the context is open, once it has taken a second."""
-        task = self._bars.add_task(label, total=max(total, 1e-9), visible=False)
+        task = self._bars.add_task(label, total=max(total, 1e-9), visible=False, counted=counted)
         timer = threading.Timer(SHOWN_AFTER_S, lambda: self._bars.update(task, visible=True))
         timer.daemon = True
         with self._lock:
@@ -142,7 +148,7 @@ class Terminal:
             raise SystemExit(0) from None
         except Exception as error:
             self.fault(
-                f"a fault of mixrender itself: {type(error).__name__}: {error}; details in {_details()}"
+                f"a fault of mixrender itself: {type(error).__name__}: {error}; details in {write_details()}"
             )
             raise SystemExit(INTERNAL) from None
 
@@ -177,14 +183,6 @@ def _terminate_cleanly() -> Iterator[None]:
         yield
     finally:
         signal.signal(signal.SIGTERM, before)
-
-
-def _details() -> Path:
-    """Write the traceback of the fault under way to a file, and return its path."""
-    handle, name = tempfile.mkstemp(prefix="mixrender-fault-", suffix=".txt")
-    with os.fdopen(handle, "w", encoding="utf-8") as file:
-        traceback.print_exc(file=file)
-    return Path(name)
 
 
 def _width() -> int | None:

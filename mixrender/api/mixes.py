@@ -6,10 +6,10 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from mixrender.api.tracks import analyze
+from mixrender.api.scan import analyze_all
 from mixrender.audio.cache import Cache
 from mixrender.audio.write import write_text_atomic
-from mixrender.errors import AudioError, InputError, PlanError, Problem
+from mixrender.errors import AudioError, InputError, MixrenderError, PlanError, Problem
 from mixrender.mixdown.master import target_of
 from mixrender.mixdown.preview import render_clips
 from mixrender.mixdown.render import output_tags, render_mix
@@ -36,11 +36,15 @@ def resolve(plan: Plan, *, cache: Cache | None = None, progress: Progress | None
     target_of(plan)
     output_tags(plan)
     facts, problems = [], list[Problem]()
-    for track in plan.tracks:
-        try:
-            facts.append(analyze(track.path, cache=shared, progress=progress))
-        except AudioError as fault:
-            problems.append(plan.problem(("tracks", track.name, "file"), str(fault)))
+    files = [track.path for track in plan.tracks]
+    outcomes = analyze_all(files, cache=shared, progress=progress or NoProgress())
+    for track, (_, outcome) in zip(plan.tracks, outcomes, strict=True):
+        if isinstance(outcome, AudioError):
+            problems.append(plan.problem(("tracks", track.name, "file"), str(outcome)))
+        elif isinstance(outcome, MixrenderError):
+            raise outcome
+        else:
+            facts.append(outcome)
     if problems:
         raise PlanError(problems)
     return build_timeline(plan, facts)

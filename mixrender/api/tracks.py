@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from contextlib import closing
 from pathlib import Path
 
-from mixrender.api.files import audio_files
+from mixrender.api.files import find_audio
+from mixrender.api.scan import analyze_all
 from mixrender.audio.cache import Cache
-from mixrender.errors import InputError, MixrenderError
+from mixrender.errors import MixrenderError
 from mixrender.facts import TrackFacts
 from mixrender.progress import NoProgress, Progress
 
@@ -24,12 +26,19 @@ def analyze(file: Path | str, *, cache: Cache | None = None, progress: Progress 
 
 
 def analyze_many(
-    files: Sequence[Path], *, cache: Cache | None = None, progress: Progress | None = None
+    files: Sequence[Path],
+    *,
+    cache: Cache | None = None,
+    progress: Progress | None = None,
+    jobs: int | None = None,
 ) -> Iterator[tuple[Path, TrackFacts | MixrenderError]]:
-    """The facts of each file, folders being searched; a file that cannot be used yields its fault."""
-    shared = cache or Cache()
-    for file in audio_files(files):
-        try:
-            yield file, analyze(file, cache=shared, progress=progress)
-        except InputError as fault:
-            yield file, fault
+    """The facts of each file, folders being searched; a file that cannot be used yields its fault.
+
+    What is not known yet is analysed by up to `jobs` processes (None: one for each processor, at most 8).
+    """
+    found = find_audio(files)
+    usable = [file for file, fault in found if fault is None]
+    outcomes = analyze_all(usable, cache=cache or Cache(), progress=progress or NoProgress(), jobs=jobs)
+    with closing(outcomes):
+        for file, fault in found:
+            yield (file, fault) if fault else next(outcomes)

@@ -12,7 +12,7 @@ import subprocess
 import sys
 import tempfile
 import threading
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import IO
@@ -177,13 +177,21 @@ _running_lock = threading.Lock()
 
 
 @contextlib.contextmanager
-def started(args: Sequence[str | os.PathLike[str]], *, cwd: Path | None = None) -> Iterator[Child]:
+def started(
+    args: Sequence[str | os.PathLike[str]],
+    *,
+    cwd: Path | None = None,
+    environment: Mapping[str, str] | None = None,
+    takes_input: bool = False,
+) -> Iterator[Child]:
     """Start a program whose output is read while it runs; when the context ends, it has ended too.
 
-    It runs in a process group of its own, which is killed if it still runs when the context is left.
+    It runs in a process group of its own, which is killed if it still runs when the context is left. Its
+    input is empty unless it `takes_input`; its environment is ours unless one is given.
     """
     with tempfile.TemporaryFile() as stderr_file:
-        child = Child(_popen(args, stderr_file, cwd), stderr_file)
+        stdin = subprocess.PIPE if takes_input else subprocess.DEVNULL
+        child = Child(_popen(args, stderr_file, cwd, environment, stdin), stderr_file)
         with _running_lock:
             _running.add(child)
         try:
@@ -192,8 +200,10 @@ def started(args: Sequence[str | os.PathLike[str]], *, cwd: Path | None = None) 
             if child.process.poll() is None:
                 child.kill()
             child.process.wait()
-            if child.process.stdout is not None:
-                child.process.stdout.close()
+            for pipe in (child.process.stdin, child.process.stdout):
+                if pipe is not None:
+                    with contextlib.suppress(OSError):  # what was not sent yet has nobody to go to
+                        pipe.close()
             with _running_lock:
                 _running.discard(child)
 
@@ -207,15 +217,20 @@ def kill_running() -> None:
 
 
 def _popen(
-    args: Sequence[str | os.PathLike[str]], stderr_file: IO[bytes], cwd: Path | None
+    args: Sequence[str | os.PathLike[str]],
+    stderr_file: IO[bytes],
+    cwd: Path | None,
+    environment: Mapping[str, str] | None,
+    stdin: int,
 ) -> subprocess.Popen[bytes]:
     try:
         return subprocess.Popen(
             [os.fspath(arg) for arg in args],
-            stdin=subprocess.DEVNULL,
+            stdin=stdin,
             stdout=subprocess.PIPE,
             stderr=stderr_file,
             cwd=cwd,
+            env=environment,
             start_new_session=sys.platform != "win32",
         )
     except OSError as error:

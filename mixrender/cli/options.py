@@ -18,6 +18,17 @@ PlanFile = Annotated[Path, typer.Argument(metavar="PLAN", help="The plan, a YAML
 AudioFiles = Annotated[
     list[Path], typer.Argument(metavar="FILE|FOLDER...", help="Audio files, or folders of them.")
 ]
+Jobs = Annotated[
+    int | None,
+    typer.Option(
+        "--jobs",
+        "-j",
+        metavar="N",
+        min=1,
+        help="How many tracks to analyse at once.  [default: one for each processor, at most 8]",
+        show_default=False,
+    ),
+]
 Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="Print nothing but faults and warnings.")]
 AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON document and nothing else.")]
 OutDir = Annotated[

@@ -7,7 +7,7 @@ from pathlib import Path
 from mixrender import api
 from mixrender.analysis.track_warnings import all_warnings
 from mixrender.cli import proofs
-from mixrender.cli.options import AsJson, AudioFiles, Quiet, leave
+from mixrender.cli.options import AsJson, AudioFiles, Jobs, Quiet, leave
 from mixrender.errors import MixrenderError
 from mixrender.facts import TrackFacts
 from mixrender.report import track_document, track_tables
@@ -19,6 +19,7 @@ def analyze(
     picture: proofs.Picture = None,
     picture_format: proofs.PictureFormat = proofs.Format.PNG,
     click: proofs.Click = None,
+    jobs: Jobs = None,
     quiet: Quiet = False,
     as_json: AsJson = False,
 ) -> None:
@@ -31,7 +32,7 @@ def analyze(
         proofs.require_apart(files, picture, click)
         found: list[tuple[Path, TrackFacts]] = []
         faults: list[MixrenderError] = []
-        for file, result in api.analyze_many(files, progress=terminal.progress()):
+        for file, result in api.analyze_many(files, progress=terminal.progress(), jobs=jobs):
             if isinstance(result, TrackFacts):
                 found.append((file, result))
             else:
