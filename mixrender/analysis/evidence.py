@@ -88,8 +88,8 @@ def gather(file: Path, facts: TrackFacts, *, advance: Advance = lambda amount: N
     layout = layout_of(facts)
     excerpts = Excerpts([*layout.spans, *layout.close_spans])
     wave = _pass(file, facts, excerpts, advance)
-    rows, close = excerpts.sounds[: len(layout.spans)], excerpts.sounds[len(layout.spans) :]
-    sound = np.concatenate([*rows, np.zeros(0, dtype=np.float32)])
+    close = excerpts.sounds[len(layout.spans) :]
+    sound = excerpts.joined[: excerpts.joined.size - sum(piece.size for piece in close)]
     curves = onset_curves(sound)
     total = curves.total
     return Evidence(
@@ -112,7 +112,7 @@ def _pass(file: Path, facts: TrackFacts, excerpts: Excerpts, advance: Advance) -
     block_frames = max(_BLOCK_FRAMES // outline.hop, 1) * outline.hop
     for block in read_blocks(file, block_frames=block_frames):
         outline.push(block)
-        excerpts.push(resampler.resample_chunk(block.mean(axis=1)))
+        excerpts.push(resampler.resample_chunk(0.5 * (block[:, 0] + block[:, 1])))
         advance(len(block) / frames)
     excerpts.push(resampler.resample_chunk(np.zeros(0, dtype=np.float32), last=True))
     peak, rms = outline.result()
@@ -130,18 +130,20 @@ def _by_columns(curve: Floats, layout: Layout) -> FloatArray:
 
 
 def _near_beats(sound: Floats, layout: Layout) -> FloatArray:
-    """Mean fine onset strength around the beats of each row, greatest = 1."""
+    """Mean fine onset strength around the beats of each row above its median, greatest = 1."""
     rows, beats = layout.beats.shape
     if not rows or not beats:
         return np.zeros((rows, 0))
     # Short windows in a row: each is faded at both ends, and a margin keeps the seams out of what is shown.
-    reach, width = (NEAR_FRAMES + _NEAR_MARGIN) * FINE_HOP, 2 * (NEAR_FRAMES + _NEAR_MARGIN) * FINE_HOP
-    padded = np.pad(sound, reach)
+    reach = (NEAR_FRAMES + _NEAR_MARGIN) * FINE_HOP
+    ramp = np.minimum(np.arange(2 * reach, dtype=np.float32) / (4 * FINE_HOP), 1.0)
     starts = np.clip(np.round(layout.beats.ravel()).astype(int), 0, sound.size)
-    ramp = np.minimum(np.arange(width, dtype=np.float32) / (4 * FINE_HOP), 1.0)
-    windows = np.lib.stride_tricks.sliding_window_view(padded, width)[starts] * (ramp * ramp[::-1])
-    curve = fine_curve(windows.ravel().astype(np.float32))[:-1].reshape(rows, beats, -1)
+    windows = np.lib.stride_tricks.sliding_window_view(np.pad(sound, reach), 2 * reach)[starts]
+    windows *= ramp * ramp[::-1]
+    curve = fine_curve(windows.ravel())[:-1].reshape(rows, beats, -1)
     shown = curve[:, :, _NEAR_MARGIN : _NEAR_MARGIN + 2 * NEAR_FRAMES + 1].astype(np.float64).mean(axis=1)
+    # What goes on all the time, hiss above all, is no attack.
+    shown = np.maximum(shown - np.median(shown, axis=1, keepdims=True), 0.0)
     return np.asarray(shown / max(float(shown.max()), 1e-9))
 
 

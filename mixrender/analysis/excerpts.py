@@ -13,12 +13,15 @@ Floats = NDArray[np.float32]
 class Excerpts:
     """Cuts the sample ranges `spans` out of a mono signal that is pushed chunk by chunk.
 
-    A span may begin before the signal and end after it: what is not there is 0. `sounds[i]` is span `i`.
+    A span may begin before the signal and end after it: what is not there is 0. `sounds[i]` is span `i`, and
+    `joined` all of them one after the other.
     """
 
     def __init__(self, spans: Sequence[tuple[int, int]]):
         self.spans = tuple(spans)
-        self.sounds = [np.zeros(max(stop - start, 0), dtype=np.float32) for start, stop in self.spans]
+        lengths = [max(stop - start, 0) for start, stop in self.spans]
+        self.joined = np.zeros(sum(lengths), dtype=np.float32)
+        self.sounds = np.split(self.joined, np.cumsum(lengths)[:-1]) if lengths else []
         self._at = 0
 
     def push(self, chunk: Floats) -> None:
@@ -37,14 +40,16 @@ class Outline:
     def __init__(self, *, hop: int):
         self.hop = hop
         self._peaks: list[Floats] = []
-        self._powers: list[Floats] = []
+        self._powers: list[NDArray[np.floating]] = []
 
     def push(self, block: Floats) -> None:
         """Take the next frames, shape (n, 2); n is a multiple of the hop in every block but the last."""
         borders = np.arange(0, len(block), self.hop)
-        counts = np.diff(np.append(borders, len(block)))
-        self._peaks.append(np.maximum.reduceat(np.abs(block).max(axis=1), borders))
-        self._powers.append(np.add.reduceat((block**2).mean(axis=1), borders) / counts.astype(np.float32))
+        counts = np.diff(np.append(borders, len(block))).astype(np.float32)
+        # Channel by channel: reducing along an axis of two is ten times slower.
+        left, right = np.ascontiguousarray(block.T)
+        self._peaks.append(np.maximum.reduceat(np.maximum(np.abs(left), np.abs(right)), borders))
+        self._powers.append(np.add.reduceat(0.5 * (left**2 + right**2), borders) / counts)
 
     def result(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Peak and RMS of each column, full scale = 1."""
