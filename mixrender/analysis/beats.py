@@ -17,7 +17,7 @@ from mixrender.analysis.onsets import RATE_HZ, OnsetCurves, fine_curve, onset_cu
 from mixrender.analysis.slots import PER_BEAT, Slots, slots_of
 from mixrender.analysis.tempo import Rhythm, TempoChoice, choose_tempo
 from mixrender.analysis.tempo_changes import Course, changes_in_words, course_of, drift_in_words
-from mixrender.analysis.tempo_path import tempo_path
+from mixrender.analysis.tempo_path import away_share, tempo_path
 from mixrender.facts import SURE, Confidence, Doubt, Grid
 from mixrender.units import beats_to_seconds, interval_to_bpm
 
@@ -27,6 +27,7 @@ SHORTEST_S = 4.0
 _LEAST_STRENGTH = 0.15
 _STEADY_SHARE = 0.8
 _STEADY_MISFIT_S = 0.008
+_AWAY_SHARE = 0.1
 _CLEAR_MARGIN = 1.0
 _SHIFTED = 0.5
 """Where bars lie elsewhere from some bar on, one count is right for a part of the track at best."""
@@ -85,6 +86,8 @@ def _steady_pulse(
         return None
     share = steady_share(curves.total, fit.tempo_bpm)
     if share < _STEADY_SHARE or cuts_s(curves.total, fit.tempo_bpm).size:
+        return None
+    if away_share(tempo_path(curves.total, fit.tempo_bpm), fit.tempo_bpm) > _AWAY_SHARE:
         return None
     tempo_bpm = rounded_tempo(fit.tempo_bpm, error_relative=fit.tempo_error_relative, duration_s=duration_s)
     origin_s = _turned_about_the_middle(fit, tempo_bpm, duration_s)

@@ -27,7 +27,7 @@ _PARTS = ((0, 1.0), (2, 0.5), (1, 0.2), (3, 0.2))
 """Quarters of a beat and how much a sound there says for the beat."""
 
 _SHIFT_COST = 0.15
-_CUT_COST = 20.0
+_CUT_COST = 40.0
 _CUT = 0.08
 _OFF_BEAT = 0.024
 _OFF_BEAT_S = 0.008
@@ -37,6 +37,9 @@ _SLIDES_S = (0.045, 0.030, 0.020)
 _BIN_S = 0.001
 _PATTERN = 4
 """The average is taken of every fourth beat."""
+
+_DISTRUST = 3
+"""The power of the correlation with which a beat counts: what hardly resembles the average says nothing."""
 
 _LOUDEST_FINE = 12.0
 _BATCH = 256
@@ -165,7 +168,7 @@ def _best_slides(match: FloatArray, power: FloatArray) -> tuple[FloatArray, Floa
     left, peak, right = (match[rows, inner + k] for k in (-1, 0, 1))
     bend = left - 2.0 * peak + right
     shift = np.where(bend < 0.0, 0.5 * (left - right) / np.where(bend < 0.0, bend, 1.0), 0.0)
-    weights = np.clip(peak / np.maximum(power, 1e-9), 0.0, 1.0) ** 2
+    weights = np.clip(peak / np.maximum(power, 1e-9), 0.0, 1.0) ** _DISTRUST
     weights[best != inner] = 0.0
     return (inner + np.clip(shift, -1.0, 1.0) - reach) * _BIN_S, weights
 

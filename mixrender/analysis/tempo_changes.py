@@ -23,10 +23,21 @@ FloatArray = NDArray[np.float64]
 _WINDOW_BEATS = 32
 _STRAIGHT_S = 0.003
 _PIECE_MISFIT_S = 0.004
+_JITTER_S = 0.003
+"""What machines play is heard within 1.5 ms of its line, what people play rather within 5 ms."""
+
+_NEAR_S = 0.015
+"""Where little sounds, followed beats may lie so far off a line that goes on beyond."""
+
 _LEAST_SHARE = 0.8
 _SAME_TEMPO = 0.002
 _CUT_BEATS = 0.03
+_LARGE_BEATS = 0.1
 _MEET_BEATS = 8
+_RAMP = 1.2
+"""Where the beats as followed have so much stronger onsets than two lines that meet, it is a ramp."""
+
+_NEAR_ONSET_S = 0.009
 _END_BEATS = 16
 _CAP_S = 0.05
 _TOLD = 3
@@ -77,14 +88,14 @@ def course_of(train: Train, fine: NDArray[np.float32]) -> Course:
 
     `fine`: onset curve at FINE_RATE_HZ.
     """
-    pieces = _joined(_pieces(train, fine))
+    pieces = _joined(_drawn_out(_pieces(train, fine), train.beats_s))
     covered = sum(piece.last - piece.first + 1 for piece in pieces)
     if len(pieces) < 2 or covered < _LEAST_SHARE * train.beats_s.size:
         return Course(train.beats_s, ())
     beats_s = train.beats_s.copy()
     for piece in _to_the_ends(pieces, beats_s.size):
         beats_s[piece.first : piece.last + 1] = piece.at(np.arange(piece.first, piece.last + 1.0))
-    joints = [_change(old, new, train, beats_s) for old, new in itertools.pairwise(pieces)]
+    joints = [_change(old, new, train, fine, beats_s) for old, new in itertools.pairwise(pieces)]
     if not np.all(np.diff(beats_s) > 0.0):
         return Course(train.beats_s, ())
     return Course(beats_s, tuple(change for change in joints if change is not None))
@@ -103,8 +114,14 @@ def changes_in_words(changes: Sequence[Change], bar_of: Callable[[float], float]
     said = ["the tempo changes " + ", ".join(told + rest)] if told else []
     for change in [change for change in changes if change.shift_beats][:_TOLD]:
         bar = max(int(bar_of(change.beat)), 1)
-        said.append(f"the beats shift by {abs(change.shift_beats):.2f} of a beat at about bar {bar}")
+        said.append(f"the beats shift by {_size(change)} at about bar {bar}")
     return "; ".join(said)
+
+
+def _size(change: Change) -> str:
+    shift = abs(change.shift_beats)
+    milliseconds = 1000.0 * beats_to_seconds(shift, change.to_bpm)
+    return f"{shift:.1f} of a beat" if shift >= _LARGE_BEATS else f"{milliseconds:.0f} ms"
 
 
 def drift_in_words(beats_s: FloatArray) -> str:
@@ -142,7 +159,7 @@ def _straight_runs(beats_s: FloatArray) -> list[tuple[int, int]]:
 
 
 def _fitted(train: Train, fine: NDArray[np.float32], first: int, last: int) -> Piece | None:
-    """The line of a stretch; None if its beats do not keep to it."""
+    """The line of a stretch; None if its beats do not keep to it, or have the jitter of people."""
     beats, heard_s = np.arange(first, last + 1.0), train.heard_s[first : last + 1]
     rough_s = (train.beats_s[last] - train.beats_s[first]) / (last - first)
     cut = fine[round(train.beats_s[first] * FINE_RATE_HZ) : round(train.beats_s[last] * FINE_RATE_HZ)]
@@ -154,8 +171,29 @@ def _fitted(train: Train, fine: NDArray[np.float32], first: int, last: int) -> P
     beat_s = beats_to_seconds(1.0, tempo_bpm)
     start_s = _weighted_median(heard_s - beats * beat_s, train.weights[first : last + 1])
     piece = Piece(first, last, start_s, beat_s)
-    off = np.abs(train.beats_s[first : last + 1] - piece.at(beats))
-    return piece if np.percentile(off, 90) <= _PIECE_MISFIT_S else None
+    weights = train.weights[first : last + 1]
+    clear = weights >= 0.5 * np.median(weights)
+    off = np.abs(train.beats_s[first : last + 1] - piece.at(beats))[clear]
+    jitter_s = float(np.median(np.abs(heard_s - piece.at(beats))[clear]))
+    machine = np.percentile(off, 90) <= _PIECE_MISFIT_S and jitter_s <= _JITTER_S
+    return piece if machine else None
+
+
+def _drawn_out(pieces: list[Piece], beats_s: FloatArray) -> list[Piece]:
+    """The pieces with the beats between them that stay near their lines, as in a break without drums."""
+    drawn: list[Piece] = []
+    for index, piece in enumerate(pieces):
+        floor = drawn[-1].last + 1 if drawn else 0
+        ceiling = pieces[index + 1].first if index + 1 < len(pieces) else beats_s.size
+        far = np.abs(beats_s - piece.at(np.arange(beats_s.size, dtype=np.float64))) > _NEAR_S
+        before, after = (
+            np.flatnonzero(far[floor : piece.first]),
+            np.flatnonzero(far[piece.last + 1 : ceiling]),
+        )
+        first = floor + int(before[-1]) + 1 if before.size else min(floor, piece.first)
+        last = piece.last + int(after[0]) if after.size else max(ceiling - 1, piece.last)
+        drawn.append(Piece(first, last, piece.start_s, piece.beat_s))
+    return drawn
 
 
 def _joined(pieces: list[Piece]) -> list[Piece]:
@@ -185,7 +223,9 @@ def _to_the_ends(pieces: list[Piece], count: int) -> list[Piece]:
     return ends
 
 
-def _change(old: Piece, new: Piece, train: Train, beats_s: FloatArray) -> Change | None:
+def _change(
+    old: Piece, new: Piece, train: Train, fine: NDArray[np.float32], beats_s: FloatArray
+) -> Change | None:
     """What happens between two pieces, if much; the beats between them are written into `beats_s`."""
     tempos = interval_to_bpm(old.beat_s), interval_to_bpm(new.beat_s)
     if abs(new.beat_s / old.beat_s - 1.0) > _SAME_TEMPO:
@@ -193,7 +233,12 @@ def _change(old: Piece, new: Piece, train: Train, beats_s: FloatArray) -> Change
         if not old.last - _MEET_BEATS <= meet <= new.first + _MEET_BEATS:
             return Change(old.last, new.first, *tempos)
         beat = round(meet)
+        followed_s = beats_s.copy()
         _join(old, new, beat, beats_s)
+        between = slice(old.last + 1, new.first)
+        if _strength(followed_s[between], fine) > _RAMP * _strength(beats_s[between], fine):
+            beats_s[:] = followed_s
+            return Change(old.last, new.first, *tempos)
         return Change(beat, beat, *tempos)
     beat = _cut_at(old, new, train)
     shift = old.beyond_s(new, beat) / new.beat_s
@@ -207,6 +252,15 @@ def _join(old: Piece, new: Piece, beat: int, beats_s: FloatArray) -> None:
     """Up to a beat on the old line, from it on along the new one."""
     before, after = np.arange(min(old.last, beat), beat), np.arange(beat, max(new.first, beat) + 1)
     beats_s[before], beats_s[after] = old.at(before.astype(float)), new.at(after.astype(float))
+
+
+def _strength(beats_s: FloatArray, fine: NDArray[np.float32]) -> float:
+    """How strong the onsets within 9 ms of beats are, on average; 0 for no beats."""
+    if beats_s.size == 0:
+        return 0.0
+    reach = round(_NEAR_ONSET_S * FINE_RATE_HZ)
+    frames = np.round(beats_s * FINE_RATE_HZ).astype(int)[:, None] + np.arange(-reach, reach + 1)
+    return float(fine[np.clip(frames, 0, fine.size - 1)].max(axis=1).mean())
 
 
 def _cut_at(old: Piece, new: Piece, train: Train) -> int:

@@ -31,6 +31,7 @@ _SURROUNDINGS_HZ = 1.0
 _STEP_COST = 0.1
 _JUMP_COST = 4.0
 _JUMP = 0.03
+_AWAY = 0.01
 _LEVEL_S = 2.0
 """The mean over so long is taken off, so that loud parts do not look like a slow beat."""
 
@@ -49,6 +50,11 @@ def tempo_path(total: NDArray[np.float32], tempo_bpm: float) -> FloatArray:
         first, last = (round(row * _HOP_S * COARSE_RATE_HZ) for row in (before, after))
         path[first:border], path[border : last + 1] = bpm[before], bpm[after]
     return np.asarray(path)
+
+
+def away_share(path_bpm: FloatArray, tempo_bpm: float) -> float:
+    """Share of the time, 0 to 1, in which a path is more than 1 % away from a tempo."""
+    return float(np.mean(np.abs(np.log(path_bpm / tempo_bpm)) > _AWAY))
 
 
 def beats_gone(path_bpm: FloatArray) -> FloatArray:
