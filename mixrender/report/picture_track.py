@@ -67,10 +67,12 @@ def _draw_loudness(axes: Axes, facts: TrackFacts) -> None:
     if not levels or facts.grid.kind == "none":
         return
     lines_s = edge_lines(facts.grid, len(levels))
+    from matplotlib.patheffects import withStroke  # as all of matplotlib, for pictures alone
+
     right = axes.twinx()
-    right.stairs(
-        np.maximum(levels, _QUIETEST_LUFS), lines_s, color=INK, lw=1.1, baseline=None, gid="loudness"
-    )
+    steps = right.stairs(np.maximum(levels, _QUIETEST_LUFS), lines_s, color=INK, lw=1.2, baseline=None)
+    # A white rim, so that it stands out from the greys behind it.
+    steps.set(gid="loudness", path_effects=[withStroke(linewidth=2.8, foreground="white")])
     right.set(ylim=(_QUIETEST_LUFS, 0.0), yticks=[-40, -30, -20, -10, 0])
     right.tick_params(labelsize=TEXT_PT)
     put(right, 1.029, 0.5, "LUFS by bar", rotation=90, ha="left", va="center", transform=right.transAxes)
