@@ -67,7 +67,7 @@ def find_beats(signal: NDArray[np.float32], *, first_sound_s: float, beats_per_b
     if choice is None or choice.strength < _LEAST_STRENGTH:
         return _no_beats("no steady beat found", beats_per_bar)
     fine = fine_curve(signal)
-    pulse = _steady_pulse(curves, fine, choice, duration_s) or _drifting_pulse(curves, fine, choice)
+    pulse = _steady_pulse(curves, fine, choice, duration_s) or _drifting_pulse(signal, curves, fine, choice)
     if pulse is None:
         return _no_beats("no steady beat found", beats_per_bar)
     return _with_bars(signal, curves, choice, pulse, first_sound_s=first_sound_s, beats_per_bar=beats_per_bar)
@@ -107,11 +107,23 @@ def _turned_about_the_middle(fit: LineFit, tempo_bpm: float, duration_s: float) 
     return anchored(fit) + beat * fit.beat_s
 
 
-def _drifting_pulse(curves: OnsetCurves, fine: NDArray[np.float32], choice: TempoChoice) -> _Pulse | None:
+def _drifting_pulse(
+    signal: NDArray[np.float32], curves: OnsetCurves, fine: NDArray[np.float32], choice: TempoChoice
+) -> _Pulse | None:
+    """Beats one by one; where the music after a cut says that they lie between beats, they are moved."""
     train = follow(curves.total, fine, tempo_path(curves.total, choice.tempo_bpm))
     if train is None:
         return None
     course = course_of(train, fine)
+    pulse = _along(course)
+    slots = slots_of(signal, curves, lambda s: pulse.time_of(s / PER_BEAT), pulse.count * PER_BEAT)
+    shift = bar_shift(slots, beats_per_bar=4)
+    if shift is None or shift.whole_beats:
+        return pulse
+    return _along(course.moved(4 * (shift.bar - 1), by_beats=shift.sixteenths / PER_BEAT))
+
+
+def _along(course: Course) -> _Pulse:
     beats_s = course.beats_s
     index = np.arange(beats_s.size)
     before, after = beats_s[1] - beats_s[0], beats_s[-1] - beats_s[-2]

@@ -6,6 +6,7 @@ fitted like that of a steady track, and a change is where two lines meet.
 
 from __future__ import annotations
 
+import dataclasses
 import itertools
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -33,6 +34,7 @@ _LEAST_SHARE = 0.8
 _SAME_TEMPO = 0.002
 _CUT_BEATS = 0.03
 _LARGE_BEATS = 0.1
+_MOVED_AT_BEATS = 12
 _MEET_BEATS = 8
 _RAMP = 1.2
 """Where the beats as followed have so much stronger onsets than two lines that meet, it is a ramp."""
@@ -74,6 +76,13 @@ class Change:
     to_bpm: float
     shift_beats: float = 0.0
 
+    def moved(self, by_beats: float) -> Change:
+        """The same cut when the beats after it are counted later."""
+        if not self.shift_beats:
+            return self
+        shift = self.shift_beats - by_beats
+        return dataclasses.replace(self, shift_beats=shift - round(shift))
+
 
 @dataclass(frozen=True)
 class Course:
@@ -81,6 +90,19 @@ class Course:
 
     beats_s: FloatArray
     changes: tuple[Change, ...]
+
+    def moved(self, beat: int, *, by_beats: float) -> Course:
+        """The course with all beats from about a beat on later by less than one beat.
+
+        It begins at the change nearest to the beat, if one is near. The last beat may fall away.
+        """
+        near = [c.until for c in self.changes if abs(c.until - beat) <= _MOVED_AT_BEATS]
+        start = min(near, key=lambda place: abs(place - beat), default=beat)
+        index = np.arange(self.beats_s.size)
+        places = index + np.where(index >= start, by_beats, 0.0)
+        places = places[places <= index[-1]]
+        beats_s = np.interp(places, index, self.beats_s)
+        return Course(beats_s, tuple(c.moved(by_beats) if c.until == start else c for c in self.changes))
 
 
 def course_of(train: Train, fine: NDArray[np.float32]) -> Course:

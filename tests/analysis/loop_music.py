@@ -60,17 +60,31 @@ def make_track(
     tonic: int = 9,
     seed: int = 1,
     tail_s: float = 1.5,
+    jitter_s: float = 0.0,
 ) -> Track:
-    """Eight bars a section. `drift` is the factor on the tempo at a beat, `tonic` counts from C."""
+    """Eight bars a section. `drift` is the factor on the tempo at a beat, `tonic` counts from C.
+
+    `jitter_s` is the standard deviation of when each hit comes; the true beats have none.
+    """
     beats = 32 * len(sections)
     lengths = [60.0 / (tempo_bpm * drift(beat)) for beat in range(beats)]
     times_s = lead_s + np.concatenate([[0.0], np.cumsum(lengths)])
     sound = np.zeros(round((times_s[-1] + tail_s) * RATE_HZ))
     drums = _drums(np.random.default_rng(seed))
+    late_s = _lateness(jitter_s, seed=seed)
     for index, parts in enumerate(sections):
         for bar in range(8 * index, 8 * index + 8):
             _play_bar(
-                sound, times_s, bar, parts, PATTERNS[pattern], drums, swing=swing, minor=minor, tonic=tonic
+                sound,
+                times_s,
+                bar,
+                parts,
+                PATTERNS[pattern],
+                drums,
+                swing=swing,
+                minor=minor,
+                tonic=tonic,
+                late_s=late_s,
             )
     sound *= 0.6 / np.abs(sound).max()
     stereo = np.repeat(sound[:, None], 2, axis=1).astype(np.float32)
@@ -80,7 +94,33 @@ def make_track(
     return Track(stereo, times_s[:-1], tempo_bpm, key)
 
 
-def _play_bar(sound, times_s, bar, parts, pattern, drums, *, swing, minor, tonic):
+def wander(*, spread: float, seed: int) -> Callable[[float], float]:
+    """A drift for `make_track`: a tempo that wanders as a drummer's does, from one two bars to the next.
+
+    Every eight beats it forgets a fifth and takes a step of 0.6 of `spread`, but goes no further than twice
+    that; between them it is linear.
+    """
+    steps, noise = [0.0], np.random.default_rng(seed)
+    for step in noise.normal(0.0, 0.6 * spread, 100):
+        steps.append(float(np.clip(0.8 * steps[-1] + step, -2.0 * spread, 2.0 * spread)))
+    return lambda beat: 1.0 + float(np.interp(beat / 8.0, np.arange(len(steps)), steps))
+
+
+def without(track: Track, *, beat: int, beats: float) -> Track:
+    """The track with a piece cut out from just before a beat on; its length in beats need not be whole."""
+    start_s = track.beats_s[beat] - 0.005
+    cut_s = beats * (track.beats_s[beat + 1] - track.beats_s[beat])
+    first, last = round(start_s * RATE_HZ), round((start_s + cut_s) * RATE_HZ)
+    kept = np.concatenate([track.beats_s[:beat], track.beats_s[track.beats_s >= start_s + cut_s] - cut_s])
+    return Track(np.concatenate([track.sound[:first], track.sound[last:]]), kept, track.tempo_bpm, track.key)
+
+
+def _lateness(jitter_s: float, *, seed: int) -> Callable[[], float]:
+    noise = np.random.default_rng(seed + 1000)
+    return lambda: float(np.clip(noise.normal(0.0, jitter_s), -3.0 * jitter_s, 3.0 * jitter_s))
+
+
+def _play_bar(sound, times_s, bar, parts, pattern, drums, *, swing, minor, tonic, late_s):
     # i iv V i in minor, I IV V I in major: a cadence that names its key.
     roots, thirds = ((0, 5, 7, 0), (3, 3, 4, 3)) if minor else ((0, 5, 7, 0), (4, 4, 4, 4))
     root = tonic + roots[bar % 4]
@@ -92,7 +132,7 @@ def _play_bar(sound, times_s, bar, parts, pattern, drums, *, swing, minor, tonic
             for step in pattern[part]:
                 _add(
                     sound,
-                    _step_time(times_s, bar, step, swing),
+                    max(_step_time(times_s, bar, step, swing) + late_s(), 0.0),
                     drums[part] if part != "bass" else _bass(root),
                 )
 

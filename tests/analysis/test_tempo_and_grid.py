@@ -4,31 +4,15 @@ import mir_eval.beat
 import mir_eval.tempo
 import numpy as np
 import pytest
-import soxr
+from grid_scores import beats_of, doubts, mono
 from loop_music import RATE_HZ, SECTIONS, Track, make_track
 
-from mixrender.analysis import onsets
 from mixrender.analysis.beats import Beats, find_beats
 from mixrender.analysis.grid import rounded_tempo
 
 TEMPO_BOUND = 5e-5  # 0.005 %
 OFFSET_BOUND_S = 0.005
-DRIFT_PLACED_BOUND_S = 0.020
 SHORT = SECTIONS[:4]
-
-
-def doubts(found):
-    return [doubt.words for doubt in found.doubts]
-
-
-def mono(sound):
-    return soxr.resample(sound.mean(axis=1), RATE_HZ, onsets.RATE_HZ).astype(np.float32)
-
-
-def beats_of(track: Track) -> Beats:
-    signal = mono(track.sound)
-    first_sound_s = float(np.argmax(np.abs(track.sound[:, 0]) > 0.001)) / RATE_HZ
-    return find_beats(signal, first_sound_s=first_sound_s)
 
 
 def times_of(found: Beats, track: Track):
@@ -162,39 +146,6 @@ def test_leading_silence_moves_the_grid_and_nothing_else(lead_s):
     track = make_track(tempo_bpm=128.0, lead_s=lead_s)
 
     assert_right(beats_of(track), track)
-
-
-@pytest.mark.accuracy
-@pytest.mark.parametrize(
-    ("name", "drift"),
-    [
-        ("a ramp of 3 %", lambda beat: 1 + 0.03 * beat / 192),
-        ("waves of 1 %", lambda beat: 1 + 0.01 * np.sin(beat / 15)),
-    ],
-)
-def test_a_drifting_track_lists_its_beats_and_says_so(name, drift):
-    track = make_track(tempo_bpm=120.0, drift=drift)
-    found = beats_of(track)
-
-    off_s = float(np.percentile(np.abs(offsets_s(found, track)), 90))
-    print(f"{name}: 90 % of the beats within {1e3 * off_s:.1f} ms (bound {1e3 * DRIFT_PLACED_BOUND_S} ms)")
-    assert found.grid.kind == "drifting"
-    assert off_s <= DRIFT_PLACED_BOUND_S
-    assert np.all(np.diff(found.grid.beats_s) > 0.0)
-    assert found.grid.beats_s[-found.grid.first_beat] == pytest.approx(found.grid.bar_1_s)
-    assert found.confidence.placed <= 0.5
-    assert any("the tempo drifts by" in words for words in doubts(found))
-
-
-@pytest.mark.accuracy
-def test_a_step_in_the_tempo_is_never_shown_as_sure():
-    track = make_track(tempo_bpm=100.0, drift=lambda beat: 1.28 if beat >= 96 else 1.0)
-    found = beats_of(track)
-
-    print(f"confidence {found.confidence.placed:.2f} (bound 0.5)")
-    assert found.grid.kind != "steady"
-    assert found.confidence.placed <= 0.5
-    assert doubts(found)
 
 
 def rng():
