@@ -79,11 +79,11 @@ def relation(a: Key, b: Key) -> str:
 
 
 def _fifths_up(a: Key, b: Key) -> int:
-    steps = (_place(b) - _place(a)) % 12
+    steps = (fifths_place(b) - fifths_place(a)) % 12
     return steps - 12 if steps > 6 else steps
 
 
-def _place(key: Key) -> int:
+def fifths_place(key: Key) -> int:
     """Place on the circle of fifths, C major and A minor at 0: seven semitones up are one step."""
     major_tonic = key.tonic if key.mode == "major" else key.tonic + 3
     return major_tonic * 7 % 12

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import os
 import signal
 import sys
@@ -13,6 +14,7 @@ from types import FrameType
 from typing import Any
 
 import rich.progress
+from rich.cells import cell_len
 from rich.console import Console, RenderableType
 from rich.measure import Measurement
 from rich.table import Table
@@ -23,6 +25,9 @@ from mixrender.progress import Advance
 from mixrender.report.document import to_json
 
 INTERRUPTED, TERMINATED, INTERNAL = 130, 143, 70
+
+LONG_ROWS = 200
+"""A table with more rows is drawn by ourselves: rich takes a millisecond for each."""
 
 SHOWN_AFTER_S = 1.0
 """Work that is over sooner than this shows no bar."""
@@ -46,7 +51,7 @@ class Bars:
 
     def __init__(self, console: Console):
         self._bars = rich.progress.Progress(
-            rich.progress.TextColumn("{task.description}"),
+            rich.progress.TextColumn("{task.description}", markup=False),
             rich.progress.BarColumn(),
             _DoneColumn(),
             rich.progress.TimeRemainingColumn(),
@@ -84,8 +89,13 @@ class Terminal:
     def __init__(self, *, quiet: bool = False, as_json: bool = False):
         self.quiet = quiet
         self.as_json = as_json
-        self._out = Console(file=sys.stdout, soft_wrap=False, width=_width())
-        self._err = Console(file=sys.stderr, soft_wrap=True)
+        for stream in (sys.stdout, sys.stderr):
+            if isinstance(stream, io.TextIOWrapper):
+                # A name that this terminal cannot show is no reason to show nothing.
+                stream.reconfigure(errors="backslashreplace")
+        # Names of tracks are shown as they are, [brackets] and :colons: included.
+        self._out = Console(file=sys.stdout, soft_wrap=False, width=_width(), markup=False, emoji=False)
+        self._err = Console(file=sys.stderr, soft_wrap=True, markup=False, emoji=False)
 
     def progress(self) -> Bars | None:
         """Bars to hand to long work, or None where none are wanted or nobody would see them."""
@@ -95,14 +105,28 @@ class Terminal:
         """Print tables or lines for people."""
         if not (self.quiet or self.as_json):
             for table in tables:
-                wide = isinstance(table, Table) and self._natural_width(table) > self._out.width
-                self._out.print(
-                    stacked(table, width=self._out.width) if wide and isinstance(table, Table) else table
-                )
+                if isinstance(table, Table) and table.row_count > LONG_ROWS:
+                    self._out.file.write("\n".join(self._lines(table)) + "\n")
+                else:
+                    self._out.print(self._fitting(table) if isinstance(table, Table) else table)
 
-    def _natural_width(self, table: Table) -> int:
-        """Columns that a table takes where there is room for it."""
-        return Measurement.get(self._out, self._out.options.update(max_width=1000), table).maximum
+    def _fitting(self, table: Table) -> RenderableType:
+        """A table where there is room for it, else a paragraph for each of its rows."""
+        options = self._out.options.update(max_width=1000)
+        fits = Measurement.get(self._out, options, table).maximum <= self._out.width
+        return table if fits else stacked(table, width=self._out.width)
+
+    def _lines(self, table: Table) -> list[str]:
+        """The same of a long table, in lines without styles."""
+        lines = aligned(table)
+        fits = max(map(cell_len, lines)) <= self._out.width
+        return lines if fits else stacked(table, width=self._out.width).plain.split("\n")
+
+    def data(self, text: str) -> None:
+        """Print text for other programs, its ends of lines as they are."""
+        sys.stdout.flush()
+        sys.stdout.buffer.write(text.encode("utf-8", "backslashreplace"))
+        sys.stdout.buffer.flush()
 
     def say(self, line: str) -> None:
         """Print one plain line for people, without styling what stands in it."""
@@ -151,6 +175,20 @@ class Terminal:
                 f"a fault of mixrender itself: {type(error).__name__}: {error}; details in {write_details()}"
             )
             raise SystemExit(INTERNAL) from None
+
+
+def aligned(table: Table) -> list[str]:
+    """The lines of a table that rich would take too long for, drawn like the others."""
+    columns = [[str(column.header), *map(str, column.cells)] for column in table.columns]
+    padded = []
+    for column, cells in zip(table.columns, columns, strict=True):
+        width = max(map(cell_len, cells))
+        gaps = [" " * (width - cell_len(cell)) for cell in cells]
+        is_right = column.justify == "right"
+        padded.append([gap + cell if is_right else cell + gap for cell, gap in zip(cells, gaps, strict=True)])
+    head, *rows = [f" {'   '.join(cells)}".rstrip() for cells in zip(*padded, strict=True)]
+    rule = " " + "─" * (sum(cell_len(cells[0]) + 3 for cells in padded) - 3)
+    return [str(table.title or ""), "", head, rule, *rows, ""]
 
 
 def stacked(table: Table, *, width: int) -> Text:

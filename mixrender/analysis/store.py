@@ -66,13 +66,17 @@ class SeenFile:
 
 @dataclass(frozen=True)
 class KeptTrack:
-    """One file of the library with what a list shows of it; `summary` None: to be analysed again."""
+    """One file of the library with what a list shows of it; `summary` None: to be analysed again.
+
+    `corrections` counts those by hand. Whether a file `is_missing` the library does not know.
+    """
 
     path: Path
     tags: FileTags
     summary: TrackSummary | None
     corrections: int = 0
     locked: bool = False
+    is_missing: bool = False
 
 
 @dataclass(frozen=True)

@@ -32,6 +32,7 @@ def _top(
 
 
 app.command()(tracks.analyze)
+app.command("list")(tracks.list_command)
 app.command()(grid.grid)
 app.command()(mixes.check)
 app.command()(mixes.preview)

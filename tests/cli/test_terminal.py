@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import io
+
 import pytest
+from rich.console import Console
 from rich.table import Table
 
+from mixrender import terminal as terminal_module
 from mixrender.errors import MachineError
-from mixrender.terminal import Terminal, stacked
+from mixrender.report.tables import new_table
+from mixrender.terminal import Bars, Terminal, stacked
 
 
 @pytest.fixture
@@ -47,3 +52,55 @@ def test_quiet_shows_no_table_but_warns(capsys, table):
     terminal.warn(["the limiter works hard"])
 
     assert capsys.readouterr() == ("", "warning: the limiter works hard\n")
+
+
+def test_a_long_table_looks_like_a_short_one(capsys, monkeypatch):
+    table = new_table("Transitions", "", "from → to*", "at", "bars")
+    table.add_row("1", "ferry → lantern", "1:48.4", "1")
+    table.add_row("2", "夜の船 → quay", "3:34.3", "16")
+    Terminal().show(table)
+    short = [line.rstrip() for line in capsys.readouterr().out.splitlines()]
+    monkeypatch.setattr(terminal_module, "LONG_ROWS", 1)
+    Terminal().show(table)
+    long = capsys.readouterr().out.splitlines()
+
+    assert long == short
+    assert long[2] == "     from → to             at   bars"
+    assert len(long) == 7
+
+
+def test_a_long_table_that_is_too_wide_becomes_paragraphs_as_well(capsys, monkeypatch, table):
+    monkeypatch.setattr(terminal_module, "_width", lambda: 20)
+    Terminal().show(table)
+    short = capsys.readouterr().out
+    monkeypatch.setattr(terminal_module, "LONG_ROWS", 1)
+    Terminal().show(table)
+
+    assert capsys.readouterr().out == short
+
+
+@pytest.mark.parametrize("name", ["ferry [remix]", "[/b] :heart: [bold]x", "ferry\udce9"])
+def test_names_are_shown_as_they_are(capsys, name):
+    table = Table("track")
+    table.add_row(name)
+    terminal = Terminal()
+    terminal.show(table)
+    terminal.fault(f"{name}: a fault")
+    said = capsys.readouterr()
+
+    visible = name.encode("utf-8", "backslashreplace").decode()
+    assert visible in said.out and f"{visible}: a fault" in said.err
+
+
+def test_a_task_that_is_counted_shows_how_many_are_done():
+    console = Console(file=io.StringIO(), force_terminal=True, width=100)
+    bars = Bars(console)
+    with bars.task("Analysing [3] tracks", total=3, counted=True) as advance:
+        advance(2)
+        text = "".join(segment.text for segment in console.render(bars._bars))
+        assert text.strip() == ""  # shown after a second alone
+        for task in bars._bars.task_ids:
+            bars._bars.update(task, visible=True)
+        text = "".join(segment.text for segment in console.render(bars._bars))
+
+    assert "Analysing [3] tracks" in text and "2/3" in text and "%" not in text
