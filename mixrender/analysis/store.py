@@ -95,6 +95,11 @@ class FactsStore:
         rows = self._run(query, (content_hash, analysis_version))
         return facts_from_json(rows[0][0]) if rows else None
 
+    def has(self, content_hash: str, analysis_version: str) -> bool:
+        """Whether facts by that version are there, without reading them."""
+        query = "SELECT 1 FROM facts WHERE content_hash = ? AND analysis_version = ?"
+        return bool(self._run(query, (content_hash, analysis_version)))
+
     def put(self, facts: TrackFacts) -> None:
         """Keep facts as they were measured; what was kept for the same sound and version is replaced.
 

@@ -9,7 +9,7 @@ from mixrender.progress import Progress
 
 
 def cache_contents(cache: Cache | None = None) -> dict[str, Any]:
-    """What is kept on disk: the folder, and files and bytes by kind."""
+    """What is kept on disk: the folder, files and bytes by kind, and the file of the library."""
     shared = cache or Cache()
     kinds: dict[str, tuple[int, int]] = {}
     for entry in shared.entries():
@@ -17,6 +17,7 @@ def cache_contents(cache: Cache | None = None) -> dict[str, Any]:
         kinds[entry.kind] = (files + 1, size + entry.size_bytes)
     return {
         "folder": str(shared.root),
+        "library": str(shared.library_path),
         "files": sum(files for files, _ in kinds.values()),
         "bytes": sum(size for _, size in kinds.values()),
         "kinds": [

@@ -40,9 +40,9 @@ def analyze_all(
     broken off goes on where it stopped. Raises MachineError if the library cannot be used.
     """
     # The library imports what half of the commands do without.
-    from mixrender.analysis.library import analyze_file, known
+    from mixrender.analysis.library import analyze_file, is_known
 
-    new = [index for index, file in enumerate(files) if known(file, cache=cache) is None]
+    new = [index for index, file in enumerate(files) if not is_known(file, cache=cache)]
     apart = set(_first_of_each(new, files) if len(new) > 1 else ())
     faults: dict[int, MixrenderError | None] = {}
     with closing(_analyzed_apart(files, sorted(apart), cache, progress, jobs or usual_jobs())) as done:

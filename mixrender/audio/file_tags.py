@@ -1,4 +1,4 @@
-"""The path of an audio file in, what its tags say (FileTags) out: ID3, Vorbis comments, MP4 atoms."""
+"""The path of an audio file in, what its tags say (FileTags) out: ID3, Vorbis comments, MP4 atoms, ASF."""
 
 from __future__ import annotations
 
@@ -13,16 +13,24 @@ import mutagen
 from mixrender.facts import FileTags
 from mixrender.keys import parse_key
 
-# Names of one field in ID3v2 (v2.2 names are raised by mutagen), Vorbis comments and APE, MP4; the first
-# that holds something counts.
+# Names of one field in ID3v2 (v2.2 names are raised by mutagen), Vorbis comments and APE, MP4, ASF; the
+# first that holds something counts.
 _NAMES = {
     "title": ("TIT2", "title", "©nam"),
-    "artist": ("TPE1", "artist", "©ART"),
-    "album": ("TALB", "album", "©alb"),
-    "genre": ("TCON", "genre", "©gen"),
-    "date": ("TDRC", "TDRL", "TYER", "date", "year", "©day"),
+    "artist": ("TPE1", "artist", "©ART", "author"),
+    "album": ("TALB", "album", "©alb", "WM/AlbumTitle"),
+    "genre": ("TCON", "genre", "©gen", "WM/Genre"),
+    "date": ("TDRC", "TDRL", "TYER", "date", "year", "©day", "WM/Year"),
 }
-_TEMPO_NAMES = ("TBPM", "TXXX:BPM", "bpm", "tempo", "tmpo", "----:com.apple.iTunes:BPM")
+_TEMPO_NAMES = (
+    "TBPM",
+    "TXXX:BPM",
+    "bpm",
+    "tempo",
+    "tmpo",
+    "----:com.apple.iTunes:BPM",
+    "WM/BeatsPerMinute",
+)
 _KEY_NAMES = (
     "TKEY",
     "TXXX:INITIALKEY",
@@ -30,6 +38,7 @@ _KEY_NAMES = (
     "key",
     "----:com.apple.iTunes:initialkey",
     "----:com.apple.iTunes:KEY",
+    "WM/InitialKey",
 )
 _SHORT_KEY = re.compile(r"\s*([A-Ga-g])\s*(#|♯|b|♭|sharp|flat)?\s*(.*?)\s*")
 _MODES = {"": "major", "maj": "major", "major": "major", "min": "minor", "minor": "minor"}

@@ -14,6 +14,7 @@ def show(as_json: AsJson = False) -> None:
     with terminal.reported():
         held = api.cache_contents()
         terminal.show(tables.cache_table(held))
+        terminal.say(f"Tracks are remembered in {held['library']}")
         terminal.document(held)
 
 

@@ -38,6 +38,7 @@ def track_document(file: Path, facts: TrackFacts) -> Document:
         "last_sound_s": facts.last_sound_s,
         "confidence": asdict(facts.confidence),
         "doubts": [asdict(doubt) for doubt in facts.doubts],
+        "tags": asdict(facts.tags),
         "corrections": list(facts.corrections),
         "locked": facts.locked,
         "warnings": list(all_warnings(facts)),

@@ -15,7 +15,7 @@ import soundfile
 
 from mixrender.analysis import library
 from mixrender.analysis import track as track_module
-from mixrender.analysis.library import analyze_file, known, library_of
+from mixrender.analysis.library import analyze_file, is_known, known, library_of
 from mixrender.analysis.store import Edit
 from mixrender.audio import sound_hash
 from mixrender.audio.cache import Cache
@@ -77,13 +77,13 @@ def test_a_file_that_has_not_changed_is_not_opened(track, cache, monkeypatch):
 
 
 def test_known_tells_only_of_files_as_they_are(track, cache, tmp_path):
-    assert known(track, cache=cache) is None
+    assert known(track, cache=cache) is None and not is_known(track, cache=cache)
     facts = analyze_file(track, cache=cache)
 
-    assert known(track, cache=cache) == facts
+    assert known(track, cache=cache) == facts and is_known(track, cache=cache)
     assert known(tmp_path / "music" / ".." / "music" / "ferry.flac", cache=cache) == facts
     os.utime(track, ns=(0, 0))
-    assert known(track, cache=cache) is None
+    assert known(track, cache=cache) is None and not is_known(track, cache=cache)
     assert known(tmp_path / "missing.flac", cache=cache) is None
     assert known(tmp_path, cache=cache) is None
 

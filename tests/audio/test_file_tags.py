@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import mutagen
+import mutagen.asf
 import mutagen.id3
 import mutagen.mp4
 import numpy as np
@@ -19,7 +20,7 @@ from mixrender.audio.file_tags import key_in_words, read_tags
 from mixrender.facts import FileTags
 
 FULL = FileTags("Ferry né", "Quay", "Night", "House", "2024-05-06", 124.5, "F# minor")
-KINDS = ["x.mp3", "x.wav", "x.aiff", "x.flac", "x.ogg", "x.opus", "x.m4a"]
+KINDS = ["x.mp3", "x.wav", "x.aiff", "x.flac", "x.ogg", "x.opus", "x.m4a", "x.wma"]
 
 
 @pytest.fixture
@@ -45,6 +46,10 @@ def tag(path: Path, *, tempo: str, key: str) -> None:
         file["\xa9gen"], file["\xa9day"] = FULL.genre, FULL.date
         file["----:com.apple.iTunes:BPM"] = tempo.encode()
         file["----:com.apple.iTunes:initialkey"] = key.encode()
+    elif isinstance(file, mutagen.asf.ASF):
+        file["Title"], file["Author"], file["WM/AlbumTitle"] = FULL.title, FULL.artist, FULL.album
+        file["WM/Genre"], file["WM/Year"] = FULL.genre, FULL.date
+        file["WM/BeatsPerMinute"], file["WM/InitialKey"] = tempo, key
     elif isinstance(file.tags, mutagen.id3.ID3):
         texts = {
             "TIT2": FULL.title, "TPE1": FULL.artist, "TALB": FULL.album, "TCON": FULL.genre,
