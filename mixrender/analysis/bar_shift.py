@@ -7,6 +7,7 @@ bars after it are like those before it only when they are read some sixteenths e
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -94,7 +95,7 @@ def _shift_in(features: FloatArray, per_bar: int) -> BarShift | None:
         if gains[place] <= best.gain:
             continue
         around = range(places[max(place - 1, 0)], places[min(place + 1, places.size - 1)] + 1)
-        exact = max(around, key=lambda cut, moved=moved: _gain(plain, moved, cut))  # type: ignore[misc]
+        exact = max(around, key=partial(_gain, plain, moved))
         best = BarShift(exact + 1, shift, _gain(plain, moved, exact))
     return best
 

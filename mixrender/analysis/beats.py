@@ -29,6 +29,7 @@ _STEADY_SHARE = 0.8
 _STEADY_MISFIT_S = 0.008
 _AWAY_SHARE = 0.1
 _CLEAR_MARGIN = 1.0
+_ANY_BAR = 4
 _SHIFTED = 0.5
 """Where bars lie elsewhere from some bar on, one count is right for a part of the track at best."""
 
@@ -117,10 +118,11 @@ def _drifting_pulse(
     course = course_of(train, fine)
     pulse = _along(course)
     slots = slots_of(signal, curves, lambda s: pulse.time_of(s / PER_BEAT), pulse.count * PER_BEAT)
-    shift = bar_shift(slots, beats_per_bar=4)
+    # Any number of beats does as a bar here: all that is asked for is a fraction of a beat.
+    shift = bar_shift(slots, beats_per_bar=_ANY_BAR)
     if shift is None or shift.whole_beats:
         return pulse
-    return _along(course.moved(4 * (shift.bar - 1), by_beats=shift.sixteenths / PER_BEAT))
+    return _along(course.moved(_ANY_BAR * (shift.bar - 1), by_beats=shift.sixteenths / PER_BEAT))
 
 
 def _along(course: Course) -> _Pulse:
