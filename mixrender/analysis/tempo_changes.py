@@ -92,10 +92,11 @@ class Course:
     changes: tuple[Change, ...]
 
     def moved(self, beat: int, *, by_beats: float) -> Course:
-        """The course with all beats from about a beat on later by less than one beat.
+        """The course with all beats from about a beat on later by the fraction of `by_beats`, -0.5 to 0.5.
 
-        It begins at the change nearest to the beat, if one is near. The last beat may fall away.
+        Whole beats change nothing but numbers. It begins at the change nearest to the beat, if one is near.
         """
+        by_beats -= round(by_beats)
         near = [c.until for c in self.changes if abs(c.until - beat) <= _MOVED_AT_BEATS]
         start = min(near, key=lambda place: abs(place - beat), default=beat)
         index = np.arange(self.beats_s.size)

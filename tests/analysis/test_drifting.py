@@ -8,7 +8,7 @@ from loop_music import SECTIONS, make_track, wander, without
 
 from mixrender.analysis.bar_shift import BarShift
 from mixrender.analysis.smooth import smoothed
-from mixrender.analysis.tempo_changes import Change, changes_in_words, drift_in_words
+from mixrender.analysis.tempo_changes import Change, Course, changes_in_words, drift_in_words
 from mixrender.analysis.tempo_path import beats_gone, tempo_path
 from mixrender.facts import SURE
 
@@ -314,3 +314,15 @@ def test_drift_is_told_in_per_cent_and_large_drift_in_bpm():
 )
 def test_a_shift_of_bars_is_told_in_words(sixteenths, words):
     assert BarShift(33, sixteenths, 0.1).words == words
+
+
+@pytest.mark.parametrize("by_beats", [-1.5, -0.5, 0.25, 1.75])
+def test_beats_moved_after_a_cut_still_rise_and_keep_those_before_it(by_beats):
+    beats_s = 0.5 * np.arange(40.0)
+    course = Course(beats_s, (Change(20, 20, 120.0, 120.0, 0.3),)).moved(17, by_beats=by_beats)
+
+    assert np.all(np.diff(course.beats_s) > 0.0)
+    assert course.beats_s[:20] == pytest.approx(beats_s[:20])
+    fraction = (course.beats_s[25] - beats_s[25]) / 0.5
+    assert fraction == pytest.approx(by_beats - round(by_beats))
+    assert course.changes[0].shift_beats == pytest.approx((0.3 - by_beats + 0.5) % 1.0 - 0.5)
