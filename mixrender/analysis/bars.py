@@ -1,7 +1,8 @@
-"""What sounds on each sixteenth in, on which of the sixteen a bar begins out.
+"""What sounds on each sixteenth in, on which of the sixteenths of a bar the bar line lies out.
 
-Cues, strongest first: where sections change, where the kick falls, where the harmony changes, snares on the
-second and fourth beat, the first hit of the track.
+Every sixteenth is a candidate. Each cue gives it a figure, `WEIGHTS` turns the figures into log-odds, and a
+softmax over the candidates into probabilities (a conditional logit model: McFadden, "Conditional logit
+analysis of qualitative choice behavior", 1974).
 """
 
 from __future__ import annotations
@@ -16,30 +17,47 @@ from mixrender.analysis.slots import PER_BEAT, Slots
 
 FloatArray = NDArray[np.float64]
 
-_SECTIONS = 6.4
-_KICK = 2.7
-_HARMONY = 2.2
-_HARMONY_CLARITY = 0.35
+WEIGHTS = {
+    "sections of a bar": 2.6,
+    "sections of four bars": 4.4,
+    "sections with a hit": 2.7,
+    "harmony": 2.5,
+    "kick": 1.9,
+    "kick on odd beats": 1.4,
+    "low attacks": 1.0,
+    "low level": 2.2,
+    "bursts on beats": 1.7,
+    "backbeat": 3.1,
+    "attacks on beats": 1.0,
+    "first hit": 1.2,
+}
+"""Log-odds for one unit of each cue; fitted by `tests/benchmarks/fit_cues.py` to generated music."""
+
 _FAINT_HARMONY = 0.01
-_BACKBEAT = 1.0
-_FIRST_HIT = 0.7
-_PULSE = 2.0
 _FAINT_CHANGE = 2.0
 """Changes that add up to less than this say little: loops that repeat exactly still differ a little."""
+
+_HARD_HIT = 6.0
+"""Attacks more than this many standard deviations above the mean say no more than that."""
 
 
 @dataclass(frozen=True)
 class BarStart:
-    """Slot 0 to 16 less one on which bars begin (`slot`), and how sure that is.
+    """The slot, 0 up to a bar's sixteenths, on which bars begin (`slot`), and how sure that is.
 
     `probability` is of the slot itself, `pulse_probability` of the beat it lies on (0 to 1);
-    `rival_slots` is how many sixteenths the second best lies after the best, -8 to 8.
+    `rival_slots` is how many sixteenths the second best lies after the best, up to half a bar either way.
     """
 
     slot: int
     probability: float
     pulse_probability: float
     rival_slots: int
+
+    @property
+    def given_pulse(self) -> float:
+        """Probability of the slot among those that lie on the same pulse, 0 to 1."""
+        return self.probability / max(self.pulse_probability, 1e-9)
 
 
 def bar_start(slots: Slots, *, beats_per_bar: int = 4, first_slot: int = 0) -> BarStart:
@@ -58,29 +76,36 @@ def bar_start(slots: Slots, *, beats_per_bar: int = 4, first_slot: int = 0) -> B
 
 def slot_scores(slots: Slots, *, beats_per_bar: int = 4, first_slot: int = 0) -> FloatArray:
     """Log-odds of each slot of a bar to be its first, shape (4 * beats_per_bar,)."""
-    parts = cues(slots, beats_per_bar=beats_per_bar, first_slot=first_slot)
-    return np.asarray(sum(parts.values()))
+    found = cues(slots, beats_per_bar=beats_per_bar, first_slot=first_slot)
+    return np.asarray(sum(WEIGHTS[name] * values for name, values in found.items()))
 
 
-def cues(slots: Slots, *, beats_per_bar: int, first_slot: int) -> dict[str, FloatArray]:
-    """The score of each cue, by name, each of shape (4 * beats_per_bar,)."""
+def cues(slots: Slots, *, beats_per_bar: int = 4, first_slot: int = 0) -> dict[str, FloatArray]:
+    """The figure of each cue for each slot of a bar, by name, each of shape (4 * beats_per_bar,)."""
     per_bar = PER_BEAT * beats_per_bar
-    kick, burst = _by_slot(slots.kick, per_bar), _by_slot(slots.burst, per_bar)
-    total = _by_slot(slots.attacks[:4].sum(axis=0), per_bar)
+    kick, burst = by_slot(slots.kick, per_bar), by_slot(slots.burst, per_bar)
+    low, low_level = by_slot(slots.attacks[0], per_bar), by_slot(slots.levels[0], per_bar)
     first = np.zeros(per_bar)
-    first[first_slot % per_bar] = _FIRST_HIT
+    first[first_slot % per_bar] = 1.0
     return {
-        "sections": _SECTIONS * _votes(section_changes(slots, per_bar=per_bar), per_bar),
-        "kick": _KICK * kick / max(kick.max(), 1e-9),
+        "sections of a bar": _votes(section_changes(slots, width=per_bar), per_bar),
+        "sections of four bars": _votes(section_changes(slots, width=4 * per_bar), per_bar),
+        "sections with a hit": _votes(section_changes(slots, width=2 * per_bar) * _hits(slots), per_bar),
         "harmony": _harmony(slots, per_bar),
-        "backbeat": _BACKBEAT * _backbeat(burst),
+        "kick": kick / max(kick.max(), 1e-9),
+        "kick on odd beats": _odd_beats(kick),
+        "low attacks": (low - _half_a_bar_on(low)) / max(low.max(), 1e-9),
+        "low level": 0.3 * (low_level - low_level.mean()) / max(low_level.std(), 1e-6),
+        "bursts on beats": _on_beats(burst),
+        # Few bursts on the beats at all: then which beat has more of them says little.
+        "backbeat": -_odd_beats(burst) * np.minimum(2.0 * _on_beats(burst), 1.0),
+        "attacks on beats": _on_beats(by_slot(slots.attacks[:4].sum(axis=0), per_bar)),
         "first hit": first,
-        "pulse": _PULSE * _pulse(total, kick),
     }
 
 
-def section_changes(slots: Slots, *, per_bar: int) -> FloatArray:
-    """How much the two bars from each slot on differ from the two before it, shape (n,); 0 near the ends."""
+def section_changes(slots: Slots, *, width: int) -> FloatArray:
+    """How much the `width` slots from each slot on differ from those before it, shape (n,); 0 at the ends."""
     features = np.concatenate(
         [
             _standardised(slots.levels) * 1.0,
@@ -88,13 +113,17 @@ def section_changes(slots: Slots, *, per_bar: int) -> FloatArray:
             _standardised(slots.pitches) * np.sqrt(4.0 / slots.pitches.shape[0]),
         ]
     )
-    width = min(2 * per_bar, slots.times_s.size // 2)
-    sums = np.concatenate([np.zeros((features.shape[0], 1)), np.cumsum(features, axis=1)], axis=1)
-    means = (sums[:, width:] - sums[:, :-width]) / width
+    before, after, width = _around(features, width)
     change = np.zeros(slots.times_s.size)
-    steps = ((means[:, width:] - means[:, :-width]) ** 2).sum(axis=0)
+    steps = ((after - before) ** 2).sum(axis=0)
     change[width : width + steps.size] = steps
     return change
+
+
+def by_slot(values: FloatArray, per_bar: int) -> FloatArray:
+    """The mean of each slot of a bar, shape (per_bar,); `values` has one figure a slot."""
+    whole = values[: values.size // per_bar * per_bar]
+    return np.asarray(whole.reshape(-1, per_bar).mean(axis=0))
 
 
 def _votes(change: FloatArray, per_bar: int) -> FloatArray:
@@ -111,44 +140,56 @@ def _votes(change: FloatArray, per_bar: int) -> FloatArray:
     return np.asarray(votes / (votes.sum() + _FAINT_CHANGE))
 
 
+def _hits(slots: Slots) -> FloatArray:
+    """How hard each slot is hit, 0.3 to 2.3: sections begin with a crash, fills only lead to it."""
+    loud = np.maximum(_standardised(slots.attacks[[0, 3, 4]]), 0.0).sum(axis=0)
+    return np.asarray(0.3 + np.minimum(loud, _HARD_HIT) / 3.0)
+
+
 def _harmony(slots: Slots, per_bar: int) -> FloatArray:
-    """How much more the pitches change on each slot than on the others."""
-    pitches = slots.pitches
-    half = per_bar // 2
-    sums = np.concatenate([np.zeros((pitches.shape[0], 1)), np.cumsum(pitches, axis=1)], axis=1)
-    means = (sums[:, half:] - sums[:, :-half]) / half
-    before, after = means[:, :-half], means[:, half:]
+    """How much more the pitches change on each slot than on the others, in standard deviations."""
+    before, after, width = _around(slots.pitches, per_bar // 2)
     norm = np.linalg.norm(before, axis=0) * np.linalg.norm(after, axis=0)
     change = np.zeros(slots.times_s.size)
     steps = 1.0 - (before * after).sum(axis=0) / np.maximum(norm, 1e-9)
-    change[half : half + steps.size] = np.where(norm > 1e-6, steps, 0.0)
-    by_slot = _by_slot(np.minimum(change, np.percentile(change, 97)), per_bar)
-    peak, spread = float(by_slot.max()), float(by_slot.std())
+    change[width : width + steps.size] = np.where(norm > 1e-6, steps, 0.0)
+    mean = by_slot(np.minimum(change, np.percentile(change, 97)), per_bar)
+    peak, spread = float(mean.max()), float(mean.std())
     if spread <= 1e-9:
         return np.zeros(per_bar)
-    score = (
-        _HARMONY * (by_slot - by_slot.min()) / peak + _HARMONY_CLARITY * (by_slot - by_slot.mean()) / spread
-    )
-    return np.asarray(score * peak / (peak + _FAINT_HARMONY))
+    return np.asarray((mean - mean.mean()) / spread * peak / (peak + _FAINT_HARMONY))
 
 
-def _backbeat(burst: FloatArray) -> FloatArray:
-    """How much of the noise bursts lies on the second and fourth beat rather than the first and third."""
-    beats = burst.size // PER_BEAT
-    at = np.stack([np.roll(burst, -PER_BEAT * i) for i in range(beats)])
-    return np.asarray((at[1::2].sum(axis=0) - at[0::2].sum(axis=0)) / np.maximum(at.sum(axis=0), 1e-9))
+def _odd_beats(values: FloatArray) -> FloatArray:
+    """How much more the first and third beat from each slot on hold than the others, -1 to 1."""
+    at = np.stack([np.roll(values, -PER_BEAT * i) for i in range(values.size // PER_BEAT)])
+    if len(at) == 3:
+        # A bar of three has one strong beat: a kick on the first, snares on the second and third.
+        return np.asarray((2.0 * at[0] - at[1] - at[2]) / np.maximum(2.0 * at.sum(axis=0), 1e-9))
+    return np.asarray((at[0::2].sum(axis=0) - at[1::2].sum(axis=0)) / np.maximum(at.sum(axis=0), 1e-9))
 
 
-def _pulse(total: FloatArray, kick: FloatArray) -> FloatArray:
-    """How strong the pulse is on which each slot lies: 0 for the strongest, down to -1."""
-    strength = total.reshape(-1, PER_BEAT).mean(axis=0) / max(total.mean(), 1e-9)
-    strength = strength + 0.5 * kick.reshape(-1, PER_BEAT).mean(axis=0) / max(kick.mean(), 1e-9)
-    return np.tile(np.clip((strength - strength.max()) / 1.5, -1.0, 0.0), total.size // PER_BEAT)
+def _half_a_bar_on(values: FloatArray) -> FloatArray:
+    """What lies half a bar after each slot; in a bar of three, the mean of the two other beats."""
+    beats = values.size // PER_BEAT
+    if beats % 2:
+        others = [np.roll(values, -PER_BEAT * i) for i in range(1, beats)] or [values]
+        return np.asarray(np.mean(others, axis=0))
+    return np.roll(values, -(values.size // 2))
 
 
-def _by_slot(values: FloatArray, per_bar: int) -> FloatArray:
-    whole = values[: values.size // per_bar * per_bar]
-    return np.asarray(whole.reshape(-1, per_bar).mean(axis=0))
+def _on_beats(values: FloatArray) -> FloatArray:
+    """The share of everything that lies on the pulse of each slot, 0 to 1."""
+    pulse = values.reshape(-1, PER_BEAT).sum(axis=0) / max(values.sum(), 1e-9)
+    return np.tile(pulse, values.size // PER_BEAT)
+
+
+def _around(rows: FloatArray, width: int) -> tuple[FloatArray, FloatArray, int]:
+    """Means of `width` slots (less in a short track) before and from each slot with as many on each side."""
+    width = max(min(width, rows.shape[1] // 2), 1)
+    sums = np.concatenate([np.zeros((rows.shape[0], 1)), np.cumsum(rows, axis=1)], axis=1)
+    means = (sums[:, width:] - sums[:, :-width]) / width
+    return means[:, :-width], means[:, width:], width
 
 
 def _standardised(rows: FloatArray) -> FloatArray:

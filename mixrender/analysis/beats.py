@@ -13,12 +13,14 @@ from mixrender.analysis.bars import BarStart, bar_start
 from mixrender.analysis.drift import steady_share
 from mixrender.analysis.follow import cuts_s, follow
 from mixrender.analysis.grid import LineFit, anchored, attack_offset_s, fit_line, rounded_tempo
+from mixrender.analysis.metre import Metre, find_metre
 from mixrender.analysis.onsets import RATE_HZ, OnsetCurves, fine_curve, onset_curves
 from mixrender.analysis.slots import PER_BEAT, Slots, slots_of
 from mixrender.analysis.tempo import Rhythm, TempoChoice, choose_tempo
 from mixrender.analysis.tempo_changes import Course, changes_in_words, course_of, drift_in_words
 from mixrender.analysis.tempo_path import away_share, tempo_path
 from mixrender.facts import SURE, Confidence, Doubt, Grid
+from mixrender.plan.places import Shift
 from mixrender.units import beats_to_seconds, interval_to_bpm
 
 FloatArray = NDArray[np.float64]
@@ -58,8 +60,13 @@ class _Pulse:
     course: Course | None = None
 
 
-def find_beats(signal: NDArray[np.float32], *, first_sound_s: float, beats_per_bar: int = 4) -> Beats:
-    """The beats of a mono signal, shape (n,) at RATE_HZ; a grid of kind `none` where there are none."""
+def find_beats(
+    signal: NDArray[np.float32], *, first_sound_s: float, beats_per_bar: int | None = None
+) -> Beats:
+    """The beats of a mono signal, shape (n,) at RATE_HZ; a grid of kind `none` where there are none.
+
+    `beats_per_bar` None: 3 or 4, as the music says.
+    """
     duration_s = signal.size / RATE_HZ
     if duration_s < SHORTEST_S:
         return _no_beats(f"too short to find a beat in ({duration_s:.1f} s)", beats_per_bar)
@@ -74,8 +81,10 @@ def find_beats(signal: NDArray[np.float32], *, first_sound_s: float, beats_per_b
     return _with_bars(signal, curves, choice, pulse, first_sound_s=first_sound_s, beats_per_bar=beats_per_bar)
 
 
-def _no_beats(why: str, beats_per_bar: int) -> Beats:
-    return Beats(Grid(kind="none", beats_per_bar=beats_per_bar), Confidence(), (Doubt("beats", why),), None)
+def _no_beats(why: str, beats_per_bar: int | None) -> Beats:
+    return Beats(
+        Grid(kind="none", beats_per_bar=beats_per_bar or 4), Confidence(), (Doubt("beats", why),), None
+    )
 
 
 def _steady_pulse(
@@ -145,12 +154,14 @@ def _with_bars(
     pulse: _Pulse,
     *,
     first_sound_s: float,
-    beats_per_bar: int,
+    beats_per_bar: int | None,
 ) -> Beats:
     """Choose the bar line among the sixteenths, draw the beats to their attacks, count bars from bar 1."""
     count = max((pulse.count - 1) * PER_BEAT, 1)
     slots = slots_of(signal, curves, lambda s: pulse.time_of(s / PER_BEAT), count)
     first_slot = int(np.searchsorted(slots.times_s, first_sound_s - 0.03))
+    metre = find_metre(slots) if beats_per_bar is None else Metre(beats_per_bar, 1.0)
+    beats_per_bar = metre.beats_per_bar
     start = bar_start(slots, beats_per_bar=beats_per_bar, first_slot=first_slot)
     beats = start.slot / PER_BEAT + np.arange(-beats_per_bar, pulse.count + 1, dtype=np.float64)
     beats_s = pulse.time_of(beats)
@@ -165,14 +176,10 @@ def _with_bars(
     from_bar_1 = _slots_from_bar_1(signal, curves, grid)
     shift = bar_shift(from_bar_1, beats_per_bar=beats_per_bar)
     most = _SHIFTED if shift is not None else 1.0
-    confidence = Confidence(
-        tempo=round(tempo, 4),
-        beats=round(
-            min(steadiness * start.pulse_probability, 1.0 if shift and shift.whole_beats else most), 4
-        ),
-        bar_1=round(min(steadiness * start.probability, most), 4),
-    )
-    return Beats(grid, confidence, _doubts(choice, pulse, start, shift, grid), from_bar_1)
+    placed = min(steadiness * start.pulse_probability, 1.0 if shift and shift.whole_beats else most)
+    bar_1 = min(steadiness * start.probability * metre.probability, most)
+    confidence = Confidence(tempo=round(tempo, 4), beats=round(placed, 4), bar_1=round(bar_1, 4))
+    return Beats(grid, confidence, _doubts(choice, pulse, start, metre, shift, grid), from_bar_1)
 
 
 def _grid(pulse: _Pulse, beats_s: FloatArray, bar_1: int, beats_per_bar: int) -> Grid:
@@ -197,28 +204,44 @@ def _slots_from_bar_1(signal: NDArray[np.float32], curves: OnsetCurves, grid: Gr
 
 
 def _doubts(
-    choice: TempoChoice, pulse: _Pulse, start: BarStart, shift: BarShift | None, grid: Grid
+    choice: TempoChoice, pulse: _Pulse, start: BarStart, metre: Metre, shift: BarShift | None, grid: Grid
 ) -> tuple[Doubt, ...]:
-    found: list[Doubt] = []
+    found = _tempo_doubts(choice)
+    if pulse.course is not None:
+        found.append(Doubt("tempo", _course_in_words(pulse.course, pulse, grid)))
+    if metre.probability < SURE:
+        other = 7 - metre.beats_per_bar
+        found.append(Doubt("bar 1", f"bars may have {other} beats", f"--beats-per-bar {other}"))
+    found += _bar_doubts(start)
+    if shift is not None:
+        found.append(Doubt("bar 1" if shift.whole_beats else "beats", shift.words))
+    return tuple(found)
+
+
+def _tempo_doubts(choice: TempoChoice) -> list[Doubt]:
+    found = []
     if choice.octave_probability < SURE and choice.rival_bpm is not None:
         slow, fast = sorted((choice.tempo_bpm, choice.rival_bpm))
         cure = "--double" if choice.rival_bpm > choice.tempo_bpm else "--half"
         found.append(Doubt("tempo", f"{slow:.0f} or {fast:.0f} BPM?", cure))
     if choice.margin < _CLEAR_MARGIN:
         found.append(Doubt("tempo", "the tempo is doubtful"))
-    if pulse.course is not None:
-        found.append(Doubt("tempo", _course_in_words(pulse.course, pulse, grid)))
-    beats, rest = divmod(abs(start.rival_slots), PER_BEAT)
+    return found
+
+
+def _bar_doubts(start: BarStart) -> list[Doubt]:
+    """The doubt about where beats and bars lie, and the shift that leads to the second best place."""
+    if start.probability >= SURE:
+        return []
+    late, rest = start.rival_slots < 0, start.rival_slots % PER_BEAT
+    cure = f"--shift '{Shift(beats=start.rival_slots / PER_BEAT)}'"
     if start.pulse_probability < SURE and rest:
-        words = "beats may be half a beat off" if rest == 2 else "beats may be a quarter beat off"
-        found.append(Doubt("beats", words))
-    elif start.probability < SURE and not rest:
-        found.append(Doubt("bar 1", f"bar 1 may be {beats} {'beat' if beats == 1 else 'beats'} off"))
-    elif start.probability < SURE:
-        found.append(Doubt("bar 1", "bar 1 is doubtful"))
-    if shift is not None:
-        found.append(Doubt("bar 1" if shift.whole_beats else "beats", shift.words))
-    return tuple(found)
+        part = "half a beat" if rest == PER_BEAT // 2 else "a quarter beat"
+        return [Doubt("beats", f"beats may be {part} {'late' if late else 'early'}", cure)]
+    if rest:
+        return [Doubt("bar 1", "bar 1 is doubtful", cure)]
+    beats = abs(start.rival_slots) // PER_BEAT
+    return [Doubt("bar 1", f"bar 1 may be {beats} {'beat' if beats == 1 else 'beats'} off", cure)]
 
 
 def _course_in_words(course: Course, pulse: _Pulse, grid: Grid) -> str:

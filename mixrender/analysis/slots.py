@@ -14,9 +14,11 @@ from mixrender.analysis.onsets import COARSE_RATE_HZ, RATE_HZ, OnsetCurves
 FloatArray = NDArray[np.float64]
 
 PER_BEAT = 4
-_PITCH_FFT = 4096
-_LOWEST_HZ = 55.0
-_SEMITONES = 60
+_PITCH_FFT = 2048
+"""93 ms: not longer than a sixteenth at 160 BPM, so that a chord is not heard before it begins."""
+
+_LOWEST_HZ = 110.0
+_SEMITONES = 48
 
 
 @dataclass(frozen=True)
@@ -24,7 +26,7 @@ class Slots:
     """What sounds on each sixteenth, n of them; slot 0 lies at `times_s[0]`.
 
     `attacks`: shape (5, n), onset strength in the four bands and of noise bursts; `levels`: shape (4, n),
-    loudness of the bands; `pitches`: shape (60, n), compressed semitone magnitudes up from 55 Hz.
+    loudness of the bands; `pitches`: shape (48, n), compressed semitone magnitudes up from 110 Hz.
     """
 
     times_s: FloatArray
@@ -71,7 +73,7 @@ def _means(curve: NDArray[np.float32], starts_s: FloatArray, stops_s: FloatArray
 
 
 def _pitches(signal: NDArray[np.float32], times_s: FloatArray) -> FloatArray:
-    """Semitone magnitudes in the spectrum that begins at each slot, shape (60, n)."""
+    """Semitone magnitudes in the spectrum that begins at each slot, shape (48, n)."""
     window = np.hanning(_PITCH_FFT).astype(np.float32) * np.float32(4.0 / _PITCH_FFT)
     weights = _semitone_weights()
     padded = np.pad(signal, (0, 2 * _PITCH_FFT))
@@ -85,7 +87,7 @@ def _pitches(signal: NDArray[np.float32], times_s: FloatArray) -> FloatArray:
 
 
 def _semitone_weights() -> NDArray[np.float32]:
-    """A triangle one semitone wide on each side for every semitone, shape (60, bins)."""
+    """A triangle one semitone wide on each side for every semitone, shape (48, bins)."""
     frequencies = np.arange(1, _PITCH_FFT // 2 + 1) * RATE_HZ / _PITCH_FFT
     places = 12.0 * np.log2(frequencies / _LOWEST_HZ)
     triangles = np.maximum(1.0 - np.abs(places[None, :] - np.arange(_SEMITONES)[:, None]), 0.0)

@@ -25,8 +25,11 @@ _CENTRE_BPM = 126.0
 _SPREAD_OCTAVES = 0.38
 _USUAL_BPM = (78.0, 181.0)
 _UNUSUAL_WEIGHT = 0.35
-_BACKBEAT = 2.0
-_ALTERNATION = 1.0
+OCTAVE_WEIGHTS = {"usual": 1.4, "repetition": -9.5, "backbeat": 14.0, "alternation": -6.2}
+"""Log-odds for one unit of each cue; fitted by `tests/benchmarks/fit_cues.py` to generated music.
+
+A slower pulse repeats at least as well as its double, so that repetition speaks for the faster one."""
+
 _TOP = 6
 _RATIOS = (1.0, 2.0, 0.5, 1.5, 2 / 3, 4 / 3, 0.75)
 
@@ -137,8 +140,8 @@ def _with_octave(rhythm: Rhythm, tempo_bpm: float, margin: float) -> TempoChoice
     octaves = np.array(
         [t for k in (-2, -1, 0, 1, 2) if SLOWEST_BPM <= (t := tempo_bpm * 2.0**k) <= FASTEST_BPM]
     )
-    scores = np.array([_octave_score(rhythm, tempo) for tempo in octaves])
-    odds = np.exp(2.0 * (scores - scores.max()))
+    scores = np.array([octave_cues(rhythm, tempo) for tempo in octaves]) @ list(OCTAVE_WEIGHTS.values())
+    odds = np.exp(scores - scores.max())
     odds /= odds.sum()
     order = np.argsort(-odds, kind="stable")
     beat = 60.0 * COARSE_RATE_HZ / octaves[order[0]]
@@ -152,12 +155,12 @@ def _with_octave(rhythm: Rhythm, tempo_bpm: float, margin: float) -> TempoChoice
     )
 
 
-def _octave_score(rhythm: Rhythm, tempo_bpm: float) -> float:
-    """Log-odds of a tempo among its doubles and halves: how usual it is, and where the snare would fall."""
+def octave_cues(rhythm: Rhythm, tempo_bpm: float) -> FloatArray:
+    """What speaks for a tempo among its doubles and halves, shape (4,), in the order of `OCTAVE_WEIGHTS`."""
     tempo = np.array([tempo_bpm])
     usual = float(np.log(prior(tempo) + 0.02)[0])
-    drums = _BACKBEAT * backbeat(rhythm, tempo_bpm) - _ALTERNATION * alternation(rhythm, tempo_bpm)
-    return usual + drums + float(comb(rhythm.total, tempo)[0])
+    repetition = float(comb(rhythm.total, tempo)[0])
+    return np.array([usual, repetition, backbeat(rhythm, tempo_bpm), alternation(rhythm, tempo_bpm)])
 
 
 def _candidates(tempi: FloatArray, scores: FloatArray) -> FloatArray:
