@@ -177,8 +177,8 @@ def _with_bars(
     shift = bar_shift(from_bar_1, beats_per_bar=beats_per_bar)
     most = _SHIFTED if shift is not None else 1.0
     placed = min(steadiness * start.pulse_probability, 1.0 if shift and shift.whole_beats else most)
-    bar_1 = min(steadiness * start.probability * metre.probability, most)
-    confidence = Confidence(tempo=round(tempo, 4), beats=round(placed, 4), bar_1=round(bar_1, 4))
+    bar_sure = min(steadiness * start.probability * metre.probability, most)
+    confidence = Confidence(tempo=round(tempo, 4), beats=round(placed, 4), bar_1=round(bar_sure, 4))
     return Beats(grid, confidence, _doubts(choice, pulse, start, metre, shift, grid), from_bar_1)
 
 

@@ -118,10 +118,17 @@ def family_scores(rhythm: Rhythm, tempi_bpm: FloatArray) -> FloatArray:
 
     A tempo in a ratio such as 3:2 to the true one shares some of its lines, but never all.
     """
-    lines = np.stack([_line(rhythm, tempi_bpm / 60.0 * level) for level in (0.25, 0.5, 1.0, 2.0, 4.0)])
-    weights = np.array([0.5, 0.7, 1.0, 1.0, 0.6])
-    metre = weights @ np.minimum(lines, 4.0) / weights.sum()
+    duple, triple = (_metre(rhythm, tempi_bpm, bars) for bars in ((0.25, 0.5), (1 / 6, 1 / 3)))
+    metre = np.maximum(duple, triple)
     return np.asarray(2.0 * comb(rhythm.total, tempi_bpm) + metre + 0.5 * np.log(prior(tempi_bpm) + 0.02))
+
+
+def _metre(rhythm: Rhythm, tempi_bpm: FloatArray, bars: tuple[float, float]) -> FloatArray:
+    """How clear the lines of each tempo are in the spectrum, from two levels of bars to quarter beats."""
+    levels = np.array([*bars, 1.0, 2.0, 4.0])
+    lines = np.stack([_line(rhythm, tempi_bpm / 60.0 * level) for level in levels])
+    weights = np.array([0.5, 0.7, 1.0, 1.0, 0.6])
+    return np.asarray(weights @ np.minimum(lines, 4.0) / weights.sum())
 
 
 def backbeat(rhythm: Rhythm, tempo_bpm: float) -> float:
