@@ -97,7 +97,8 @@ def _steady_pulse(
     share = steady_share(curves.total, fit.tempo_bpm)
     if share < _STEADY_SHARE or cuts_s(curves.total, fit.tempo_bpm).size:
         return None
-    if away_share(tempo_path(curves.total, fit.tempo_bpm), fit.tempo_bpm) > _AWAY_SHARE:
+    path_bpm = tempo_path(curves.total, fit.tempo_bpm)
+    if away_share(path_bpm, fit.tempo_bpm, total=curves.total) > _AWAY_SHARE:
         return None
     tempo_bpm = rounded_tempo(fit.tempo_bpm, error_relative=fit.tempo_error_relative, duration_s=duration_s)
     origin_s = _turned_about_the_middle(fit, tempo_bpm, duration_s)

@@ -25,7 +25,7 @@ _CENTRE_BPM = 126.0
 _SPREAD_OCTAVES = 0.38
 _USUAL_BPM = (78.0, 181.0)
 _UNUSUAL_WEIGHT = 0.35
-OCTAVE_WEIGHTS = {"usual": 1.4, "repetition": -9.5, "backbeat": 14.0, "alternation": -6.2}
+OCTAVE_WEIGHTS = {"usual": 1.4, "repetition": -9.5, "backbeat": 14.0, "alternation": -6.2, "half bars": -40.0}
 """Log-odds for one unit of each cue; fitted by `tests/benchmarks/fit_cues.py` to generated music.
 
 A slower pulse repeats at least as well as its double, so that repetition speaks for the faster one."""
@@ -162,12 +162,20 @@ def _with_octave(rhythm: Rhythm, tempo_bpm: float, margin: float) -> TempoChoice
     )
 
 
+def half_bars(rhythm: Rhythm, tempo_bpm: float) -> float:
+    """How clearly the music repeats every 1.5 beats, 0 to 1: bars of three, counted at half their tempo."""
+    beats = 60.0 * COARSE_RATE_HZ / tempo_bpm * np.array([1.0, 1.5, 2.0, 3.0, 4.0])
+    one, half, two, three, four = (float(value) for value in _at(rhythm.total, beats))
+    return max(min(half, three) - max(one, two, four), 0.0)
+
+
 def octave_cues(rhythm: Rhythm, tempo_bpm: float) -> FloatArray:
-    """What speaks for a tempo among its doubles and halves, shape (4,), in the order of `OCTAVE_WEIGHTS`."""
+    """What speaks for a tempo among its doubles and halves, shape (5,), in the order of `OCTAVE_WEIGHTS`."""
     tempo = np.array([tempo_bpm])
     usual = float(np.log(prior(tempo) + 0.02)[0])
     repetition = float(comb(rhythm.total, tempo)[0])
-    return np.array([usual, repetition, backbeat(rhythm, tempo_bpm), alternation(rhythm, tempo_bpm)])
+    drums = backbeat(rhythm, tempo_bpm), alternation(rhythm, tempo_bpm)
+    return np.array([usual, repetition, *drums, half_bars(rhythm, tempo_bpm)])
 
 
 def _candidates(tempi: FloatArray, scores: FloatArray) -> FloatArray:

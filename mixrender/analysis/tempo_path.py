@@ -32,6 +32,8 @@ _STEP_COST = 0.1
 _JUMP_COST = 4.0
 _JUMP = 0.03
 _AWAY = 0.01
+_READINGS = (2 / 3, 3 / 4, 4 / 5, 5 / 4, 4 / 3, 3 / 2)
+_SAME_READING = 0.008
 _LEVEL_S = 2.0
 """The mean over so long is taken off, so that loud parts do not look like a slow beat."""
 
@@ -52,9 +54,16 @@ def tempo_path(total: NDArray[np.float32], tempo_bpm: float) -> FloatArray:
     return np.asarray(path)
 
 
-def away_share(path_bpm: FloatArray, tempo_bpm: float) -> float:
-    """Share of the time, 0 to 1, in which a path is more than 1 % away from a tempo."""
-    return float(np.mean(np.abs(np.log(path_bpm / tempo_bpm)) > _AWAY))
+def away_share(path_bpm: FloatArray, tempo_bpm: float, *, total: NDArray[np.float32]) -> float:
+    """Share of all onsets, 0 to 1, at which a path is more than 1 % away from a tempo.
+
+    `total` is the onset curve the path was found in: held notes between drums say little. Tempos in a ratio
+    such as 4:3 are no change but another reading of the same rhythm.
+    """
+    apart = np.log(path_bpm / tempo_bpm)
+    reading = np.abs(apart[:, None] - np.log(_READINGS)).min(axis=1) < _SAME_READING
+    away = (np.abs(apart) > _AWAY) & ~reading
+    return float(total[away].sum() / max(float(total.sum()), 1e-9))
 
 
 def beats_gone(path_bpm: FloatArray) -> FloatArray:
