@@ -18,22 +18,24 @@ from mixrender.analysis.slots import PER_BEAT, Slots
 FloatArray = NDArray[np.float64]
 
 WEIGHTS = {
-    "sections of a bar": 2.6,
-    "sections of four bars": 4.4,
-    "sections with a hit": 2.7,
-    "harmony": 2.5,
-    "kick": 1.9,
-    "kick on odd beats": 1.4,
-    "low attacks": 1.0,
-    "low level": 2.2,
+    "sections of a bar": 2.7,
+    "sections of four bars": 3.6,
+    "sections with a hit": 2.6,
+    "harmony": 2.7,
+    "kick": 2.0,
+    "kick on odd beats": 1.0,
+    "low level": 1.8,
     "bursts on beats": 1.7,
-    "backbeat": 3.1,
-    "attacks on beats": 1.0,
-    "first hit": 1.2,
+    "backbeat": 2.6,
+    "attacks on beats": 1.4,
+    "first hit": 1.3,
 }
 """Log-odds for one unit of each cue; fitted by `tests/benchmarks/fit_cues.py` to generated music."""
 
 _FAINT_HARMONY = 0.01
+_FEW_NOTES = 0.006
+"""Share of held notes in all that sounds: drums alone have 0.001, music with chords 0.02 and more."""
+
 _FAINT_CHANGE = 2.0
 """Changes that add up to less than this say little: loops that repeat exactly still differ a little."""
 
@@ -84,7 +86,7 @@ def cues(slots: Slots, *, beats_per_bar: int = 4, first_slot: int = 0) -> dict[s
     """The figure of each cue for each slot of a bar, by name, each of shape (4 * beats_per_bar,)."""
     per_bar = PER_BEAT * beats_per_bar
     kick, burst = by_slot(slots.kick, per_bar), by_slot(slots.burst, per_bar)
-    low, low_level = by_slot(slots.attacks[0], per_bar), by_slot(slots.levels[0], per_bar)
+    low_level = by_slot(slots.levels[0], per_bar)
     first = np.zeros(per_bar)
     first[first_slot % per_bar] = 1.0
     return {
@@ -94,7 +96,6 @@ def cues(slots: Slots, *, beats_per_bar: int = 4, first_slot: int = 0) -> dict[s
         "harmony": _harmony(slots, per_bar),
         "kick": kick / max(kick.max(), 1e-9),
         "kick on odd beats": _odd_beats(kick),
-        "low attacks": (low - _half_a_bar_on(low)) / max(low.max(), 1e-9),
         "low level": 0.3 * (low_level - low_level.mean()) / max(low_level.std(), 1e-6),
         "bursts on beats": _on_beats(burst),
         # Few bursts on the beats at all: then which beat has more of them says little.
@@ -147,7 +148,10 @@ def _hits(slots: Slots) -> FloatArray:
 
 
 def _harmony(slots: Slots, per_bar: int) -> FloatArray:
-    """How much more the pitches change on each slot than on the others, in standard deviations."""
+    """How much more the pitches change on each slot than on the others, in standard deviations.
+
+    Drums alone have pitches that change as well, but say nothing about harmony.
+    """
     before, after, width = _around(slots.pitches, per_bar // 2)
     norm = np.linalg.norm(before, axis=0) * np.linalg.norm(after, axis=0)
     change = np.zeros(slots.times_s.size)
@@ -157,7 +161,16 @@ def _harmony(slots: Slots, per_bar: int) -> FloatArray:
     peak, spread = float(mean.max()), float(mean.std())
     if spread <= 1e-9:
         return np.zeros(per_bar)
-    return np.asarray((mean - mean.mean()) / spread * peak / (peak + _FAINT_HARMONY))
+    clear = peak / (peak + _FAINT_HARMONY) * _tonality(slots.pitches)
+    return np.asarray((mean - mean.mean()) / spread * clear)
+
+
+def _tonality(pitches: FloatArray) -> float:
+    """Whether there are held notes at all, 0 to 1: what stands out among its neighbours for three slots."""
+    notes = np.maximum(pitches - scipy.ndimage.median_filter(pitches, size=(7, 1)), 0.0)
+    held = np.minimum(np.minimum(notes[:, :-2], notes[:, 1:-1]), notes[:, 2:])
+    share = float(held.sum() / max(float(pitches.sum()), 1e-9))
+    return share**2 / (share**2 + _FEW_NOTES**2)
 
 
 def _odd_beats(values: FloatArray) -> FloatArray:
@@ -167,15 +180,6 @@ def _odd_beats(values: FloatArray) -> FloatArray:
         # A bar of three has one strong beat: a kick on the first, snares on the second and third.
         return np.asarray((2.0 * at[0] - at[1] - at[2]) / np.maximum(2.0 * at.sum(axis=0), 1e-9))
     return np.asarray((at[0::2].sum(axis=0) - at[1::2].sum(axis=0)) / np.maximum(at.sum(axis=0), 1e-9))
-
-
-def _half_a_bar_on(values: FloatArray) -> FloatArray:
-    """What lies half a bar after each slot; in a bar of three, the mean of the two other beats."""
-    beats = values.size // PER_BEAT
-    if beats % 2:
-        others = [np.roll(values, -PER_BEAT * i) for i in range(1, beats)] or [values]
-        return np.asarray(np.mean(others, axis=0))
-    return np.roll(values, -(values.size // 2))
 
 
 def _on_beats(values: FloatArray) -> FloatArray:

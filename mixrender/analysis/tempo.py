@@ -25,7 +25,13 @@ _CENTRE_BPM = 126.0
 _SPREAD_OCTAVES = 0.38
 _USUAL_BPM = (78.0, 181.0)
 _UNUSUAL_WEIGHT = 0.35
-OCTAVE_WEIGHTS = {"usual": 1.4, "repetition": -9.5, "backbeat": 14.0, "alternation": -6.2, "half bars": -40.0}
+OCTAVE_WEIGHTS = {
+    "usual": 1.6,
+    "repetition": -10.0,
+    "backbeat": 15.9,
+    "alternation": -7.2,
+    "half bars": -61.0,
+}
 """Log-odds for one unit of each cue; fitted by `tests/benchmarks/fit_cues.py` to generated music.
 
 A slower pulse repeats at least as well as its double, so that repetition speaks for the faster one."""
