@@ -1,7 +1,7 @@
 """A mono signal and its bars in, how surely kick, drums and bass play in each of them out.
 
 Each is a weighted sum of what the bar's sixteenths sound like. The weights are those of a logistic
-regression (L1-penalised, so that few are left) on 160 synthesised arrangements of 4- to 16-bar sections whose
+regression (L1-penalised, so that few are left) on 210 synthesised arrangements of 4- to 16-bar sections whose
 layers were drawn at random: 18 kicks, bass from sine to sampled, below pads, plucks and pianos, with and
 without drums.
 Voices are not looked for: nothing simple tells a sung note from a played one surely enough.
@@ -20,6 +20,8 @@ from mixrender.units import FloatArray
 _STAY = 0.92
 """How probably a bar holds what the bar before it held: a change in about every twelfth."""
 
+_FARTHEST = 16.0
+
 _SUREST = 6.0
 """No single bar speaks louder than odds of e to the 6."""
 
@@ -35,77 +37,100 @@ class Presence:
 
 @dataclass(frozen=True)
 class _Model:
-    """Log-odds of one bar: the bias, and for each term a row, a percentile of its sixteenths and a weight."""
+    """Log-odds of one bar: the bias, and for each term a row, a percentile of its sixteenths and a weight.
+
+    `share` of what the surest bars of the track have is taken off: beside clear kicks a doubtful one is none.
+    """
 
     bias: float
+    share: float
     terms: tuple[tuple[str, int, float], ...]
 
 
 _KICK = _Model(
-    -7.262,
+    -6.05,
+    0.114,
     (
-        ("maxA", 100, 0.263),
-        ("maxB", 100, 0.215),
-        ("low_riseA", 100, 1.45),
-        ("minB", 100, -0.124),
+        ("maxA", 100, 0.228),
+        ("minB", 100, -0.151),
+        ("maxB", 100, 0.155),
+        ("low_riseA", 100, 1.38),
         ("low_riseB", 100, 1.04),
-        ("low_riseC", 100, 0.776),
-        ("riseA", 100, -0.0795),
-        ("low_rise_noise3", 100, 0.916),
-        ("riseA", 50, 0.117),
-        ("minB", 75, -0.0273),
-        ("max_all1", 50, -0.839),
-        ("noisy1", 25, 1.36),
-        ("low_fallC", 75, 0.223),
-        ("tonal1", 100, -1.11),
-        ("fallA", 50, 0.0363),
+        ("riseA", 100, -0.106),
+        ("low_riseC", 100, 0.777),
+        ("low_rise_noise3", 100, 1.48),
+        ("riseA", 50, 0.0984),
+        ("rise_noise2", 75, 1.63),
+        ("low_fallC", 75, 0.287),
+        ("noisy1", 25, 1.45),
+        ("max_all0", 50, -0.428),
+        ("fallB", 50, 0.0538),
+        ("low_rise_noise1", 50, -0.776),
+        ("rise_all0", 50, -0.627),
+        ("rise_noise0", 75, -0.383),
+        ("tonal1", 100, -0.695),
     ),
 )
 _DRUMS = _Model(
-    -3.211,
+    -2.07,
+    -0.0,
     (
-        ("rise_noise3", 100, 8.89),
-        ("max_noise3", 100, 3.85),
-        ("rise_noise1", 100, 1.52),
-        ("noisy1", 25, 3.12),
-        ("max_noise3", 75, 2.24),
-        ("low_riseB", 100, 0.491),
-        ("riseD", 50, 0.181),
-        ("swell3", 75, 2.81),
-        ("max_all2", 75, -1.39),
-        ("rise_all1", 50, 1.57),
-        ("min_all0", 100, -0.417),
-        ("maxB", 25, -0.0112),
-        ("minB", 100, -0.0106),
+        ("rise_noise3", 100, 12.2),
+        ("swell3", 75, 9.36),
+        ("noisy3", 25, 12.3),
+        ("noisy3", 100, -14.9),
+        ("rise_noise1", 100, 1.38),
+        ("max_noise3", 100, 1.39),
+        ("low_click", 50, -2.22),
+        ("max_noise3", 75, 1.53),
+        ("low_riseA", 100, 0.326),
+        ("max_all0", 75, -0.63),
+        ("fallB", 75, 0.0516),
+        ("maxC", 100, 0.0277),
+        ("meanD", 100, -0.0304),
+        ("riseC", 50, 0.0583),
+        ("noisy1", 100, 1.82),
+        ("low_riseB", 100, 0.158),
+        ("tonal1", 25, 2),
+        ("noisy1", 25, 0.821),
+        ("min_all0", 100, -0.279),
+        ("rise_all1", 50, 0.852),
+        ("max_noise1", 100, 0.267),
+        ("tonal1", 50, 1.44),
+        ("riseA", 100, -0.0109),
     ),
 )
 _BASS = _Model(
-    8.451,
+    10.9,
+    0.311,
     (
-        ("minB", 100, 0.102),
-        ("meanA", 25, 0.0596),
-        ("fallB", 25, -0.224),
-        ("minA", 25, 0.0494),
-        ("minB", 50, 0.0437),
-        ("low_riseC", 75, -0.77),
-        ("minB", 75, 0.0367),
-        ("fallC", 50, -0.0966),
-        ("riseA", 100, 0.0406),
-        ("rise_all0", 100, 0.691),
-        ("min_noise1", 75, -1.79),
-        ("fallB", 100, 0.0398),
-        ("riseB", 25, -0.164),
-        ("low_thump", 75, 0.291),
-        ("low_riseB", 100, -0.269),
-        ("minC", 50, 0.0162),
-        ("max_noise0", 75, 0.385),
-        ("low_riseA", 25, 0.802),
-        ("minD", 50, 0.0178),
-        ("max_all0", 50, 0.301),
-        ("low_thump", 50, 0.415),
-        ("low_thump", 25, 0.805),
-        ("low_riseC", 25, 0.606),
-        ("fallC", 25, -0.0434),
+        ("minB", 100, 0.171),
+        ("riseA", 100, 0.107),
+        ("minA", 25, 0.0753),
+        ("max_noise0", 75, 1.56),
+        ("meanA", 25, 0.0533),
+        ("low_riseA", 25, 2.76),
+        ("fallB", 25, -0.199),
+        ("low_riseB", 100, -0.534),
+        ("min_noise1", 75, -2.6),
+        ("minB", 75, 0.0376),
+        ("low_thump", 50, 1.12),
+        ("low_riseC", 75, -0.567),
+        ("riseC", 25, -0.212),
+        ("riseB", 25, -0.193),
+        ("riseA", 25, -0.179),
+        ("fallC", 50, -0.0784),
+        ("low_thump", 25, 1.46),
+        ("rise_all0", 50, 1.03),
+        ("low_fallB", 25, -0.754),
+        ("fallA", 75, -0.0311),
+        ("min_noise1", 25, -1.72),
+        ("fallC", 75, -0.0381),
+        ("fallC", 25, -0.0647),
+        ("low_riseC", 25, 0.819),
+        ("rise_all2", 25, 2.23),
+        ("rise_all0", 100, 0.314),
+        ("minB", 50, 0.0115),
     ),
 )
 
@@ -150,7 +175,8 @@ def _log_odds(model: _Model, rows: Rows, per_bar: int) -> FloatArray:
     found = np.full(next(iter(rows.values())).size // per_bar, model.bias)
     for name, percentile, weight in model.terms:
         found += weight * np.percentile(rows[name].reshape(-1, per_bar), percentile, axis=1)
-    return found
+    found = np.clip(found, -_FARTHEST, _FARTHEST)
+    return np.asarray(found - model.share * np.percentile(found, 90))
 
 
 def _compounds(rows: Rows) -> Rows:
@@ -159,10 +185,11 @@ def _compounds(rows: Rows) -> Rows:
     attack = {band: low * np.minimum(rows[f"rise{band}"], 20.0) / 10.0 for band in "ABC"}
     return {
         **{f"low_rise{band}": row for band, row in attack.items()},
-        "low_rise_noise3": low * rows["rise_noise3"],
-        "low_fallC": low * rows["fallC"] / 10.0,
+        **{f"low_fall{band}": low * rows[f"fall{band}"] / 10.0 for band in "BC"},
+        **{f"low_rise_noise{band}": low * rows[f"rise_noise{band}"] for band in (1, 3)},
+        "low_click": attack["B"] * rows["rise_all1"],
         "low_thump": attack["B"] * rows["fallC"] / 10.0,
-        "noisy1": rows["max_noise1"] - rows["max_all1"],
+        **{f"noisy{band}": rows[f"max_noise{band}"] - rows[f"max_all{band}"] for band in (1, 3)},
         "tonal1": rows["rise_all1"] - rows["rise_noise1"],
         "swell3": rows["max_noise3"] - rows["min_noise3"],
     }

@@ -26,6 +26,9 @@ _LOW_BINS = {"A": (2, 4), "B": (4, 7), "C": (7, 13), "D": (13, 28)}
 
 _LOW_RISE_FRAMES, _LOW_FALL_FRAMES = 4, 10  # 23 ms and 58 ms
 _LOW_FLOOR_DB = -60.0
+_LEAST_LOW_POWER = 3e-4
+"""What is 20 dB below the loud parts of the track is no bass, though it were the lowest sound there is."""
+
 _HIGH_FFT, _HIGH_HOP, _HIGH_RISE_FRAMES = 512, 256, 2  # a rise within 23 ms
 _HIGH_BANDS_HZ = ((200.0, 800.0), (800.0, 2500.0), (2500.0, 5500.0), (5500.0, 11000.0))
 _LOUD_RMS = 0.1
@@ -81,7 +84,7 @@ def _low_levels(signal: NDArray[np.float32]) -> FloatArray:
         ],
         axis=1,
     ).astype(np.float64)
-    loudest = max(float(np.percentile(powers[:2].sum(axis=0), 98)), 1e-12)
+    loudest = max(float(np.percentile(powers[:2].sum(axis=0), 98)), _LEAST_LOW_POWER)
     return np.asarray(np.maximum(10.0 * np.log10(powers / loudest + 1e-12), _LOW_FLOOR_DB))
 
 
