@@ -13,7 +13,14 @@ from mixrender.analysis.bars import BarStart, bar_start
 from mixrender.analysis.drift import steady_share
 from mixrender.analysis.follow import cuts_s, follow
 from mixrender.analysis.grid import LineFit, anchored, attack_offset_s, fit_line, rounded_tempo
-from mixrender.analysis.metre import Metre, find_metre
+from mixrender.analysis.metre import (
+    Metre,
+    dotted_beat,
+    find_metre,
+    has_thirds,
+    onsets_within_beats,
+    strongest_third,
+)
 from mixrender.analysis.onsets import RATE_HZ, OnsetCurves, fine_curve, onset_curves
 from mixrender.analysis.slots import PER_BEAT, Slots, slots_of
 from mixrender.analysis.tempo import Rhythm, TempoChoice, choose_tempo
@@ -32,6 +39,9 @@ _STEADY_MISFIT_S = 0.008
 _AWAY_SHARE = 0.1
 _CLEAR_MARGIN = 1.0
 _ANY_BAR = 4
+_DOTTED = Metre(2, 0.7)
+"""Two dotted beats to a bar: whether the bar is as short as that, the music does not tell."""
+
 _SHIFTED = 0.5
 """Where bars lie elsewhere from some bar on, one count is right for a part of the track at best."""
 
@@ -58,6 +68,7 @@ class _Pulse:
     steadiness: float
     tempo_bpm: float | None
     course: Course | None = None
+    metre: Metre | None = None
 
 
 def find_beats(
@@ -104,12 +115,22 @@ def _steady_pulse(
     origin_s = _turned_about_the_middle(fit, tempo_bpm, duration_s)
     beat_s = beats_to_seconds(1.0, tempo_bpm)
     first_s = origin_s - beat_s * np.floor(origin_s / beat_s)
-    return _Pulse(
-        lambda beats: first_s + beats * beat_s,
-        int((duration_s - first_s) / beat_s),
-        share,
-        tempo_bpm,
-    )
+    within = onsets_within_beats(fine, first_s=first_s, beat_s=beat_s)
+    if not has_thirds(within):
+        return _line(first_s, tempo_bpm, share, duration_s=duration_s)
+    dotted = dotted_beat(within)
+    if dotted is not None:
+        first_s, beat_s, tempo_bpm = first_s + dotted * beat_s, 2.0 * beat_s, tempo_bpm / 2.0
+    first_s += strongest_third(onsets_within_beats(fine, first_s=first_s, beat_s=beat_s)) * beat_s / 3.0
+    return _line(first_s % beat_s, tempo_bpm, share, duration_s=duration_s, metre=_DOTTED)
+
+
+def _line(
+    first_s: float, tempo_bpm: float, share: float, *, duration_s: float, metre: Metre | None = None
+) -> _Pulse:
+    beat_s = beats_to_seconds(1.0, tempo_bpm)
+    count = int((duration_s - first_s) / beat_s)
+    return _Pulse(lambda beats: first_s + beats * beat_s, count, share, tempo_bpm, metre=metre)
 
 
 def _turned_about_the_middle(fit: LineFit, tempo_bpm: float, duration_s: float) -> float:
@@ -161,7 +182,7 @@ def _with_bars(
     count = max((pulse.count - 1) * PER_BEAT, 1)
     slots = slots_of(signal, curves, lambda s: pulse.time_of(s / PER_BEAT), count)
     first_slot = int(np.searchsorted(slots.times_s, first_sound_s - 0.03))
-    metre = find_metre(slots) if beats_per_bar is None else Metre(beats_per_bar, 1.0)
+    metre = pulse.metre or (find_metre(slots) if beats_per_bar is None else Metre(beats_per_bar, 1.0))
     beats_per_bar = metre.beats_per_bar
     start = bar_start(slots, beats_per_bar=beats_per_bar, first_slot=first_slot)
     beats = start.slot / PER_BEAT + np.arange(-beats_per_bar, pulse.count + 1, dtype=np.float64)
@@ -211,8 +232,9 @@ def _doubts(
     if pulse.course is not None:
         found.append(Doubt("tempo", _course_in_words(pulse.course, pulse, grid)))
     if metre.probability < SURE:
-        other = 7 - metre.beats_per_bar
-        found.append(Doubt("bar 1", f"bars may have {other} beats", f"--beats-per-bar {other}"))
+        other = 4 if metre.beats_per_bar < 4 else 3
+        counted = "in 6/8, two dotted beats to a bar: " if metre.beats_per_bar == 2 else ""
+        found.append(Doubt("bar 1", f"{counted}bars may have {other} beats", f"--beats-per-bar {other}"))
     found += _bar_doubts(start)
     if shift is not None:
         found.append(Doubt("bar 1" if shift.whole_beats else "beats", shift.words))

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import scipy.fft
+import scipy.signal
 from numpy.typing import NDArray
 
 from mixrender.analysis.onsets import FINE_RATE_HZ, RATE_HZ
@@ -27,6 +28,7 @@ _ROUND_DRIFT_S = 0.0015
 _ATTACK_SPAN_S = 0.045
 _ATTACK_CLAMP_S = 0.012
 _ATTACK_RISE = 0.2
+_ATTACK_HIGHPASS_HZ = 300.0
 
 
 @dataclass(frozen=True)
@@ -96,8 +98,10 @@ def anchored(fit: LineFit) -> float:
 def attack_offset_s(signal: NDArray[np.float32], beats_s: FloatArray) -> float:
     """How much later than `beats_s` their sounds set in: seconds, from -0.012 to 0.012.
 
-    The power around all beats is stacked; the attack is where it first rises to a fifth of its peak.
+    The power around all beats is stacked; the attack is where it first rises to a fifth of its peak. What
+    lies below 300 Hz is left out: a bass wave of 10 ms and more has no sharper beginning than that.
     """
+    signal = _highpassed(signal)
     reach = round(_ATTACK_SPAN_S * RATE_HZ)
     centres = np.round(beats_s * RATE_HZ).astype(int)
     centres = centres[(centres >= reach) & (centres < signal.size - reach)]
@@ -119,6 +123,12 @@ def attack_offset_s(signal: NDArray[np.float32], beats_s: FloatArray) -> float:
     if peak < 1.5 * base or not above.any() or above[0]:
         return 0.0
     return (int(np.argmax(above)) - clamp + 0.5) / RATE_HZ
+
+
+def _highpassed(signal: NDArray[np.float32]) -> NDArray[np.float32]:
+    sections = scipy.signal.butter(2, _ATTACK_HIGHPASS_HZ, "highpass", fs=RATE_HZ, output="sos")
+    filtered: NDArray[np.float32] = scipy.signal.sosfilt(sections.astype(np.float32), signal)
+    return filtered
 
 
 def rounded_tempo(tempo_bpm: float, *, error_relative: float, duration_s: float) -> float:

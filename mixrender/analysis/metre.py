@@ -1,4 +1,4 @@
-"""What sounds on each sixteenth in, whether three or four beats make a bar out."""
+"""What sounds in each beat in, whether a bar has three beats, four, or two dotted ones (6/8) out."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from mixrender.analysis.onsets import FINE_RATE_HZ
 from mixrender.analysis.slots import PER_BEAT, Slots
 
 FloatArray = NDArray[np.float64]
@@ -17,14 +18,56 @@ _STEEPNESS = 8.0
 """Log-odds for one unit of evidence; loops in four lie below -0.4, waltzes above 0.5."""
 
 _LOUDEST = 4.0
+_PARTS = 24
+_THIRDS = (8, 16)
+_QUARTERS = (6, 12, 18)
+_CLEARLY = 2.0
+_EMPTY = 0.3
 
 
 @dataclass(frozen=True)
 class Metre:
-    """Beats in a bar, 3 or 4, and how probable that is, 0.5 to 1."""
+    """Beats in a bar, 2 (dotted ones: 6/8), 3 or 4, and how probable that is, 0.5 to 1."""
 
     beats_per_bar: int
     probability: float
+
+
+def has_thirds(within: FloatArray) -> bool:
+    """Whether beats have three parts and not four; `within` as `onsets_within_beats` gives it."""
+    beat = within.mean(axis=0)
+    thirds, quarters = beat[list(_THIRDS)], beat[list(_QUARTERS)]
+    return bool(thirds.min() > _CLEARLY * quarters.max() and thirds.min() > beat.mean())
+
+
+def dotted_beat(within: FloatArray) -> int | None:
+    """Which of every two beats with thirds in them are the dotted ones: 0 or 1; None: each is one.
+
+    Two found beats to a dotted one cut it where nothing sounds.
+    """
+    even, odd = within[:, 0]
+    if min(even, odd) >= _EMPTY * max(even, odd):
+        return None
+    return 0 if even > odd else 1
+
+
+def strongest_third(within: FloatArray) -> int:
+    """Which third of a beat holds the strongest onsets, 0 to 2: that is where dotted beats begin."""
+    return int(np.argmax(within.mean(axis=0)[[0, *_THIRDS]]))
+
+
+def onsets_within_beats(fine: NDArray[np.float32], *, first_s: float, beat_s: float) -> FloatArray:
+    """Mean onset strength in even and odd beats, shape (2, 24): one value for each 24th of a beat.
+
+    `fine` has shape (n,) at FINE_RATE_HZ; beats lie at `first_s + i * beat_s`.
+    """
+    pairs = int((fine.size / FINE_RATE_HZ - first_s) / beat_s - 1.0) // 2
+    if pairs < 1:
+        return np.zeros((2, _PARTS))
+    # Three readings for each part: an attack is narrower than a part, and not exactly on its middle.
+    parts = (np.arange(2 * pairs * _PARTS * 3) - 1.0) / (3.0 * _PARTS)
+    read = np.interp((first_s + parts * beat_s) * FINE_RATE_HZ, np.arange(fine.size), fine)
+    return np.asarray(read.reshape(pairs, 2, _PARTS, 3).max(axis=3).mean(axis=0))
 
 
 def find_metre(slots: Slots) -> Metre:

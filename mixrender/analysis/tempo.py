@@ -37,6 +37,12 @@ OCTAVE_WEIGHTS = {
 A slower pulse repeats at least as well as its double, so that repetition speaks for the faster one."""
 
 _TOP = 6
+_METRES = (
+    (1 / 4, 1 / 2, 1.0, 2.0, 4.0),
+    (1 / 6, 1 / 3, 1.0, 2.0, 4.0),
+)
+"""Bars of four, bars of three: how often in a beat what repeats there should be heard."""
+
 _RATIOS = (1.0, 2.0, 0.5, 1.5, 2 / 3, 4 / 3, 0.75)
 
 
@@ -124,14 +130,12 @@ def family_scores(rhythm: Rhythm, tempi_bpm: FloatArray) -> FloatArray:
 
     A tempo in a ratio such as 3:2 to the true one shares some of its lines, but never all.
     """
-    duple, triple = (_metre(rhythm, tempi_bpm, bars) for bars in ((0.25, 0.5), (1 / 6, 1 / 3)))
-    metre = np.maximum(duple, triple)
+    metre = np.max([_metre(rhythm, tempi_bpm, levels) for levels in _METRES], axis=0)
     return np.asarray(2.0 * comb(rhythm.total, tempi_bpm) + metre + 0.5 * np.log(prior(tempi_bpm) + 0.02))
 
 
-def _metre(rhythm: Rhythm, tempi_bpm: FloatArray, bars: tuple[float, float]) -> FloatArray:
-    """How clear the lines of each tempo are in the spectrum, from two levels of bars to quarter beats."""
-    levels = np.array([*bars, 1.0, 2.0, 4.0])
+def _metre(rhythm: Rhythm, tempi_bpm: FloatArray, levels: tuple[float, ...]) -> FloatArray:
+    """How clear the lines of each tempo are in the spectrum, from two levels of bars to parts of a beat."""
     lines = np.stack([_line(rhythm, tempi_bpm / 60.0 * level) for level in levels])
     weights = np.array([0.5, 0.7, 1.0, 1.0, 0.6])
     return np.asarray(weights @ np.minimum(lines, 4.0) / weights.sum())

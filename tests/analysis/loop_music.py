@@ -21,7 +21,12 @@ PATTERNS: dict[str, dict[str, tuple[int, ...]]] = {
     "breakbeat": {"kick": (0, 10), "snare": (4, 12), "hat": tuple(range(0, 16, 2)), "bass": (0, 3, 10)},
     "two-step": {"kick": (0, 10), "snare": (4, 12), "hat": (2, 5, 6, 10, 13, 14), "bass": (0, 6, 10)},
     "hip-hop": {"kick": (0, 7, 10), "snare": (4, 12), "hat": tuple(range(0, 16, 2)), "bass": (0, 7, 10)},
+    "waltz": {"kick": (0,), "snare": (4, 8), "hat": (0, 4, 8, 10), "bass": (0, 8)},
+    "six-eight": {"kick": (0,), "snare": (6,), "hat": tuple(range(0, 12, 2)), "bass": (0, 4, 10)},
 }
+
+# Beats in a bar and steps in a beat, where they are not four and four: six-eight has two dotted beats.
+METRES = {"waltz": (3, 4), "six-eight": (2, 6)}
 
 # What sounds in each eight bars.
 SECTIONS: tuple[tuple[str, ...], ...] = (
@@ -36,16 +41,17 @@ SECTIONS: tuple[tuple[str, ...], ...] = (
 
 @dataclass(frozen=True)
 class Track:
-    """Sound of shape (n, 2) at RATE_HZ with the times of all its beats; every fourth begins a bar."""
+    """Sound of shape (n, 2) at RATE_HZ with the times of all its beats."""
 
     sound: NDArray[np.float32]
     beats_s: NDArray[np.float64]
     tempo_bpm: float
     key: str | None
+    beats_per_bar: int = 4
 
     @property
     def downbeats_s(self) -> NDArray[np.float64]:
-        return self.beats_s[::4]
+        return self.beats_s[:: self.beats_per_bar]
 
 
 def make_track(
@@ -66,7 +72,8 @@ def make_track(
 
     `jitter_s` is the standard deviation of when each hit comes; the true beats have none.
     """
-    beats = 32 * len(sections)
+    beats_per_bar, steps = METRES.get(pattern, (4, 4))
+    beats = 8 * beats_per_bar * len(sections)
     lengths = [60.0 / (tempo_bpm * drift(beat)) for beat in range(beats)]
     times_s = lead_s + np.concatenate([[0.0], np.cumsum(lengths)])
     sound = np.zeros(round((times_s[-1] + tail_s) * RATE_HZ))
@@ -85,13 +92,14 @@ def make_track(
                 minor=minor,
                 tonic=tonic,
                 late_s=late_s,
+                metre=(beats_per_bar, steps),
             )
     sound *= 0.6 / np.abs(sound).max()
     stereo = np.repeat(sound[:, None], 2, axis=1).astype(np.float32)
     names = ("C", "C#", "D", "Eb", "E", "F", "F#", "G", "Ab", "A", "Bb", "B")
     tonal = any("chords" in parts for parts in sections)
     key = f"{names[tonic]} {'minor' if minor else 'major'}" if tonal else None
-    return Track(stereo, times_s[:-1], tempo_bpm, key)
+    return Track(stereo, times_s[:-1], tempo_bpm, key, beats_per_bar)
 
 
 def wander(*, spread: float, seed: int) -> Callable[[float], float]:
@@ -112,7 +120,13 @@ def without(track: Track, *, beat: int, beats: float) -> Track:
     cut_s = beats * (track.beats_s[beat + 1] - track.beats_s[beat])
     first, last = round(start_s * RATE_HZ), round((start_s + cut_s) * RATE_HZ)
     kept = np.concatenate([track.beats_s[:beat], track.beats_s[track.beats_s >= start_s + cut_s] - cut_s])
-    return Track(np.concatenate([track.sound[:first], track.sound[last:]]), kept, track.tempo_bpm, track.key)
+    return Track(
+        np.concatenate([track.sound[:first], track.sound[last:]]),
+        kept,
+        track.tempo_bpm,
+        track.key,
+        track.beats_per_bar,
+    )
 
 
 def _lateness(jitter_s: float, *, seed: int) -> Callable[[], float]:
@@ -120,26 +134,28 @@ def _lateness(jitter_s: float, *, seed: int) -> Callable[[], float]:
     return lambda: float(np.clip(noise.normal(0.0, jitter_s), -3.0 * jitter_s, 3.0 * jitter_s))
 
 
-def _play_bar(sound, times_s, bar, parts, pattern, drums, *, swing, minor, tonic, late_s):
+def _play_bar(sound, times_s, bar, parts, pattern, drums, *, swing, minor, tonic, late_s, metre):
     # i iv V i in minor, I IV V I in major: a cadence that names its key.
     roots, thirds = ((0, 5, 7, 0), (3, 3, 4, 3)) if minor else ((0, 5, 7, 0), (4, 4, 4, 4))
     root = tonic + roots[bar % 4]
     for part in parts:
         if part == "chords":
-            start, end = times_s[4 * bar], times_s[min(4 * bar + 4, times_s.size - 1)]
+            first = metre[0] * bar
+            start, end = times_s[first], times_s[min(first + metre[0], times_s.size - 1)]
             _add(sound, start, 0.12 * _chord(root, thirds[bar % 4], end - start))
         else:
             for step in pattern[part]:
                 _add(
                     sound,
-                    max(_step_time(times_s, bar, step, swing) + late_s(), 0.0),
+                    max(_step_time(times_s, bar, step, swing, metre) + late_s(), 0.0),
                     drums[part] if part != "bass" else _bass(root),
                 )
 
 
-def _step_time(times_s, bar, step, swing):
-    beat, sixteenth = 4 * bar + step // 4, step % 4
-    place = {0: 0.0, 1: 0.5 * swing, 2: 0.5, 3: 0.5 + 0.5 * swing}[sixteenth]
+def _step_time(times_s, bar, step, swing, metre):
+    beats_per_bar, steps = metre
+    beat, part = beats_per_bar * bar + step // steps, step % steps
+    place = {0: 0.0, 1: 0.5 * swing, 2: 0.5, 3: 0.5 + 0.5 * swing}[part] if steps == 4 else part / steps
     return times_s[beat] + place * (times_s[beat + 1] - times_s[beat])
 
 
