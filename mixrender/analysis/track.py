@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mixrender.analysis.beats import find_beats
-from mixrender.analysis.key import KeyFound, find_key
+from mixrender.analysis.key import find_key, key_doubts
 from mixrender.analysis.listen import LONGEST_TRACK_S, Heard, listen
 from mixrender.analysis.onsets import RATE_HZ
 from mixrender.analysis.section_loudness import bar_spans, integrated_lufs, mean_lufs
@@ -17,12 +17,10 @@ from mixrender.analysis.sections import Form, find_form
 from mixrender.analysis.slots import Slots
 from mixrender.analysis.track_warnings import sound_warnings
 from mixrender.audio.info import AudioInfo
-from mixrender.facts import Doubt, Grid, Section, TrackFacts
+from mixrender.facts import Grid, Section, TrackFacts
 from mixrender.loudness.power import PowerSeries
 from mixrender.progress import Advance
 from mixrender.units import format_time
-
-_DOUBTFUL_KEY = 0.3
 
 
 def measure(info: AudioInfo, *, advance: Advance = lambda amount: None) -> TrackFacts:
@@ -58,7 +56,8 @@ def _with_music(facts: TrackFacts, signal: NDArray[np.float32], advance: Advance
     """The facts with all that is told by the mono signal: grid, key, sections."""
     beats = find_beats(signal, first_sound_s=facts.first_sound_s)
     advance(0.2)
-    key = find_key(signal)
+    bars_confidence = beats.confidence.placed * beats.confidence.bar_1
+    key = find_key(signal, grid=beats.grid, bars_confidence=bars_confidence)
     advance(0.3)
     form = _form(signal, beats.grid, beats.slots)
     return dataclasses.replace(
@@ -71,7 +70,7 @@ def _with_music(facts: TrackFacts, signal: NDArray[np.float32], advance: Advance
         sections=_sections(beats.grid, form),
         first_enter_bar=form.first_enter_bar if form else None,
         last_leave_bar=form.last_leave_bar if form else None,
-        doubts=(*beats.doubts, *_key_doubts(key)),
+        doubts=(*beats.doubts, *key_doubts(key)),
     )
 
 
@@ -122,9 +121,3 @@ def _levels_db(signal: NDArray[np.float32], lines_s: list[float]) -> NDArray[np.
 def _sections(grid: Grid, form: Form | None) -> tuple[Section, ...]:
     bars = form.starts if form else ()
     return tuple(Section(bar, round(grid.time_at(grid.bar_to_beat(bar)), 6)) for bar in bars)
-
-
-def _key_doubts(key: KeyFound) -> tuple[Doubt, ...]:
-    if key.key is None or key.rival is None or key.confidence >= _DOUBTFUL_KEY:
-        return ()
-    return (Doubt("key", f"the key may also be {key.rival}"),)
