@@ -1,54 +1,76 @@
-"""What sounds in each bar in, where sections begin and where a track can be entered and left out."""
+"""What sounds in each bar in, the sections of a track and where it can be entered and left out."""
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
 import scipy.ndimage
-from numpy.typing import NDArray
 
+from mixrender.analysis.ends import PRESENT, drums_between, sounding
+from mixrender.analysis.presence import Presence
 from mixrender.analysis.slots import PER_BEAT, Slots
-
-FloatArray = NDArray[np.float64]
+from mixrender.facts import Grid, Section
+from mixrender.units import FloatArray
 
 _CONTEXT_BARS = 4
 _PHRASE_BARS = 8
-_SOUNDING_DB = -30.0
-_MOVING = 0.2
-_STANDING_OUT = 0.25
+_SHORTEST_END_BARS = 2
+_STANDING_OUT = 0.1
+_LEAST_CHANGE = 1.0
+_MOST_OF_IT = 2.0 / 3.0
+_ENERGY_RANGE_DB = 20.0
 
 
 @dataclass(frozen=True)
 class Form:
-    """Bars count from 1. `starts` holds the first bar of each section; the rest as in TrackFacts."""
+    """The sections, and bars counted from 1 as in TrackFacts."""
 
-    starts: tuple[int, ...]
+    sections: tuple[Section, ...]
     first_enter_bar: int
     last_leave_bar: int
+    drums_from_bar: int | None = None
+    drums_until_bar: int | None = None
 
 
-def find_form(slots: Slots, levels_db: FloatArray, *, beats_per_bar: int = 4) -> Form:
-    """The form of a track whose slot 0 is the first of bar 1; `levels_db`: level of each whole bar."""
-    per_bar = PER_BEAT * beats_per_bar
+def find_form(slots: Slots, levels_db: FloatArray, presence: Presence, *, grid: Grid) -> Form:
+    """The form of a track whose slot 0 is the first of bar 1; `levels_db`: level of each whole bar.
+
+    `levels_db` and `presence` hold one figure for each whole bar of `grid` from bar 1 on.
+    """
+    per_bar = PER_BEAT * grid.beats_per_bar
     bars = min(slots.times_s.size // per_bar, levels_db.size)
     if bars == 0:
         return Form((), 1, 1)
-    features = bar_features(slots, bars=bars, per_bar=per_bar)
     attacks = _per_bar(slots.attacks[:4], bars, per_bar).sum(axis=(0, 2))
-    first, last = _sounding(levels_db[:bars], attacks)
-    return Form(_starts(novelty(features[:, : last - 1])), first, last)
+    first, last = sounding(levels_db[:bars], attacks)
+    features = bar_features(slots, presence, bars=bars, per_bar=per_bar)
+    starts = _starts(novelty(features[:, : last - 1]))
+    energies = bar_energies(levels_db[:bars], attacks)
+    drums_from, drums_until = drums_between(presence.drums[:bars])
+    return Form(
+        tuple(
+            _section(grid, start, end, energies, presence)
+            for start, end in itertools.pairwise((*starts, bars + 1))
+        ),
+        first,
+        last,
+        drums_from,
+        drums_until,
+    )
 
 
-def bar_features(slots: Slots, *, bars: int, per_bar: int) -> FloatArray:
-    """One standardised vector a bar, shape (m, bars): loudness of the bands, attacks, pitches."""
+def bar_features(slots: Slots, presence: Presence, *, bars: int, per_bar: int) -> FloatArray:
+    """One standardised vector a bar, shape (m, bars): loudness of bands, attacks, pitches, what plays."""
     levels = _per_bar(slots.levels, bars, per_bar).mean(axis=2)
     attacks = _per_bar(slots.attacks, bars, per_bar)
     on_beats = attacks[:, :, ::PER_BEAT].mean(axis=2)
     between = attacks.mean(axis=2)
     pitches = _per_bar(slots.pitches, bars, per_bar).mean(axis=2)
     chroma = pitches.reshape(-1, 12, bars).sum(axis=0)
-    groups = ((levels, 1.0), (on_beats, 0.7), (between, 0.7), (chroma, 0.4))
+    playing = np.stack([presence.kick, presence.drums, presence.bass])[:, :bars]
+    groups = ((levels, 1.0), (on_beats, 0.7), (between, 0.7), (chroma, 0.4), (playing, 0.5))
     return np.concatenate([_standardised(rows) * weight for rows, weight in groups])
 
 
@@ -63,33 +85,55 @@ def novelty(features: FloatArray) -> FloatArray:
     return change
 
 
+def bar_energies(levels_db: FloatArray, attacks: FloatArray) -> FloatArray:
+    """How driving each bar is beside the rest of the track, 0 to 1, shape (bars,).
+
+    Half of it is loudness, from 0 at 20 dB below the loud bars (the 95th percentile) to 1 there; half is the
+    sum of all attacks, as a share of that in the busy bars (the 95th percentile again).
+    """
+    loud = 1.0 + (levels_db - np.percentile(levels_db, 95)) / _ENERGY_RANGE_DB
+    busy = attacks / max(float(np.percentile(attacks, 95)), 1e-9)
+    return np.asarray(0.5 * np.clip(loud, 0.0, 1.0) + 0.5 * np.clip(busy, 0.0, 1.0))
+
+
+def _section(grid: Grid, start: int, end: int, energies: FloatArray, presence: Presence) -> Section:
+    """The section from bar `start` up to bar line `end`."""
+    within = slice(start - 1, end - 1)
+    return Section(
+        bar=start,
+        start_s=round(grid.time_at(grid.bar_to_beat(start)), 6),
+        bars=end - start,
+        end_s=round(grid.time_at(grid.bar_to_beat(end)), 6),
+        energy=round(float(energies[within].mean()), 3),
+        kick=_plays(presence.kick[within]),
+        drums=_plays(presence.drums[within]),
+        bass=_plays(presence.bass[within]),
+    )
+
+
+def _plays(presence: FloatArray) -> bool | None:
+    """Whether something plays in two thirds of the bars, or is absent from two thirds; None in between."""
+    share = float((presence >= PRESENT).mean())
+    return True if share >= _MOST_OF_IT else False if share <= 1.0 - _MOST_OF_IT else None
+
+
 def _starts(change: FloatArray) -> tuple[int, ...]:
     """Bar 1 and the peaks of the novelty; where two are close, the one in the habit of eight bars."""
     if change.size < 2:
         return (1,)
-    habit = _habit(change)
-    favoured = change * np.where((np.arange(change.size) - habit) % _PHRASE_BARS == 0, 1.3, 1.0)
-    favoured = favoured * np.where((np.arange(change.size) - habit) % 4 == 0, 1.1, 0.9)
+    place = np.arange(change.size) - _habit(change)
+    favour = np.where(place % _PHRASE_BARS == 0, 1.8, np.where(place % 4 == 0, 1.2, 0.8))
+    favoured = change * favour
     near = scipy.ndimage.maximum_filter1d(favoured, 2 * (_CONTEXT_BARS - 1) + 1)
-    high = float(np.median(change) + _STANDING_OUT * change.std())
+    high = max(float(np.median(change) + _STANDING_OUT * change.std()), _LEAST_CHANGE)
     peaks = np.flatnonzero((favoured == near) & (favoured > high))
-    return (1, *(int(bar) + 1 for bar in peaks if bar >= 2))
+    return (1, *(int(bar) + 1 for bar in peaks if 2 <= bar <= change.size - _SHORTEST_END_BARS))
 
 
 def _habit(change: FloatArray) -> int:
     """Which bar of eight sections begin on, counted from bar 1: 0 unless the novelty says otherwise."""
     sums = np.array([change[phase::_PHRASE_BARS].sum() for phase in range(_PHRASE_BARS)])
     return int(np.argmax(sums)) if sums.max() > 1.3 * sums[0] else 0
-
-
-def _sounding(levels_db: FloatArray, attacks: FloatArray) -> tuple[int, int]:
-    """First bar worth sounding and the bar line after the last one; a tail in which nothing begins is not."""
-    loud_db = float(np.percentile(levels_db, 90))
-    moving = attacks > _MOVING * np.median(attacks)
-    worth = np.flatnonzero((levels_db > loud_db + _SOUNDING_DB) & moving)
-    if worth.size == 0:
-        return 1, levels_db.size + 1
-    return int(worth[0]) + 1, int(worth[-1]) + 2
 
 
 def _per_bar(rows: FloatArray, bars: int, per_bar: int) -> FloatArray:

@@ -3,21 +3,18 @@
 from __future__ import annotations
 
 import dataclasses
-import itertools
 
 import numpy as np
 from numpy.typing import NDArray
 
 from mixrender.analysis.beats import find_beats
+from mixrender.analysis.form import with_form
 from mixrender.analysis.key import find_key, key_doubts
 from mixrender.analysis.listen import LONGEST_TRACK_S, Heard, listen
-from mixrender.analysis.onsets import RATE_HZ
 from mixrender.analysis.section_loudness import bar_spans, integrated_lufs, mean_lufs
-from mixrender.analysis.sections import Form, find_form
-from mixrender.analysis.slots import Slots
 from mixrender.analysis.track_warnings import sound_warnings
 from mixrender.audio.info import AudioInfo
-from mixrender.facts import Grid, Section, TrackFacts
+from mixrender.facts import Grid, TrackFacts
 from mixrender.loudness.power import PowerSeries
 from mixrender.progress import Advance
 from mixrender.units import format_time
@@ -59,19 +56,16 @@ def _with_music(facts: TrackFacts, signal: NDArray[np.float32], advance: Advance
     bars_confidence = beats.confidence.placed * beats.confidence.bar_1
     key = find_key(signal, grid=beats.grid, bars_confidence=bars_confidence)
     advance(0.3)
-    form = _form(signal, beats.grid, beats.slots)
-    return dataclasses.replace(
+    facts = dataclasses.replace(
         facts,
         grid=beats.grid,
         confidence=dataclasses.replace(beats.confidence, key=round(key.confidence, 4)),
         key=str(key.key) if key.key else None,
         key_rival=str(key.rival) if key.rival else None,
         tuning_cents=None if key.tuning_cents is None else round(key.tuning_cents, 1),
-        sections=_sections(beats.grid, form),
-        first_enter_bar=form.first_enter_bar if form else None,
-        last_leave_bar=form.last_leave_bar if form else None,
         doubts=(*beats.doubts, *key_doubts(key)),
     )
+    return with_form(facts, signal, beats.slots)
 
 
 def _with_levels(facts: TrackFacts, power: PowerSeries) -> TrackFacts:
@@ -98,26 +92,3 @@ def _length_warnings(heard: Heard) -> tuple[str, ...]:
         f"longer than {LONGEST_TRACK_S / 60.0:.0f} minutes ({format_time(heard.duration_s)}), so taken for a "
         "recorded mix: its beats, bars and key were not looked for",
     )
-
-
-def _form(signal: NDArray[np.float32], grid: Grid, slots: Slots | None) -> Form | None:
-    if slots is None:
-        return None
-    last_bar = int(grid.beat_to_bar(grid.beat_at(signal.size / RATE_HZ)))
-    lines_s = [grid.time_at(grid.bar_to_beat(bar)) for bar in range(1, last_bar + 1)]
-    return find_form(slots, _levels_db(signal, lines_s), beats_per_bar=grid.beats_per_bar)
-
-
-def _levels_db(signal: NDArray[np.float32], lines_s: list[float]) -> NDArray[np.float64]:
-    """Root mean square of the sound between each two bar lines in dBFS, shape (bars,); silence is -120."""
-    frames = np.clip(np.round(np.array(lines_s) * RATE_HZ).astype(int), 0, signal.size)
-    powers = [
-        float(np.mean(signal[a:b].astype(np.float64) ** 2)) if b > a else 0.0
-        for a, b in itertools.pairwise(frames)
-    ]
-    return np.asarray(10.0 * np.log10(np.array(powers) + 1e-12))
-
-
-def _sections(grid: Grid, form: Form | None) -> tuple[Section, ...]:
-    bars = form.starts if form else ()
-    return tuple(Section(bar, round(grid.time_at(grid.bar_to_beat(bar)), 6)) for bar in bars)
