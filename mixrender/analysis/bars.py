@@ -18,16 +18,17 @@ from mixrender.analysis.slots import PER_BEAT, Slots
 FloatArray = NDArray[np.float64]
 
 WEIGHTS = {
-    "sections of a bar": 2.7,
+    "sections of a bar": 3.0,
     "sections of four bars": 3.6,
-    "sections with a hit": 2.6,
-    "harmony": 2.7,
-    "kick": 2.0,
+    "sections with a hit": 2.5,
+    "harmony": 2.5,
+    "kick": 1.6,
+    "kick on all beats": 2.2,
     "kick on odd beats": 1.0,
     "low level": 1.8,
     "bursts on beats": 1.7,
-    "backbeat": 2.6,
-    "attacks on beats": 1.4,
+    "backbeat": 2.4,
+    "attacks on beats": 1.0,
     "first hit": 1.3,
 }
 """Log-odds for one unit of each cue; fitted by `tests/benchmarks/fit_cues.py` to generated music."""
@@ -95,6 +96,7 @@ def cues(slots: Slots, *, beats_per_bar: int = 4, first_slot: int = 0) -> dict[s
         "sections with a hit": _votes(section_changes(slots, width=2 * per_bar) * _hits(slots), per_bar),
         "harmony": _harmony(slots, per_bar),
         "kick": kick / max(kick.max(), 1e-9),
+        "kick on all beats": _on_all_beats(kick),
         "kick on odd beats": _odd_beats(kick),
         "low level": 0.3 * (low_level - low_level.mean()) / max(low_level.std(), 1e-6),
         "bursts on beats": _on_beats(burst),
@@ -180,6 +182,12 @@ def _odd_beats(values: FloatArray) -> FloatArray:
         # A bar of three has one strong beat: a kick on the first, snares on the second and third.
         return np.asarray((2.0 * at[0] - at[1] - at[2]) / np.maximum(2.0 * at.sum(axis=0), 1e-9))
     return np.asarray((at[0::2].sum(axis=0) - at[1::2].sum(axis=0)) / np.maximum(at.sum(axis=0), 1e-9))
+
+
+def _on_all_beats(values: FloatArray) -> FloatArray:
+    """The weakest beat of the pulse of each slot beside the strongest slot of all, 0 to 1."""
+    weakest = values.reshape(-1, PER_BEAT).min(axis=0) / max(values.max(), 1e-9)
+    return np.tile(weakest, values.size // PER_BEAT)
 
 
 def _on_beats(values: FloatArray) -> FloatArray:
