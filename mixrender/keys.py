@@ -78,6 +78,28 @@ def relation(a: Key, b: Key) -> str:
     return "a fifth up" if steps > 0 else "a fifth down"
 
 
+def notes_in_common(a: Key, b: Key) -> int:
+    """How many of the seven notes of their scales (minor: natural) two keys share, 2 to 7."""
+    return max(7 - fifths_distance(a, b), 2)
+
+
+def described(a: Key, b: Key) -> str:
+    """The relation in words and what it means to the ear: `a fifth up, 6 notes in common`; `same key`."""
+    if a == b:
+        return relation(a, b)
+    return f"{relation(a, b)}, {notes_in_common(a, b)} notes in common"
+
+
+def fitting_shift(a: Key, b: Key) -> int:
+    """By how many semitones, -2 to 2, `b` would have to be shifted to share 6 notes or more with `a`.
+
+    The smallest such shift; of two as small the one that shares more notes, else the one upwards.
+    """
+    shifted = {semitones: b.transposed(semitones=semitones) for semitones in (0, 1, -1, 2, -2)}
+    fitting = [semitones for semitones, key in shifted.items() if fifths_distance(a, key) <= 1]
+    return min(fitting, key=lambda semitones: (abs(semitones), fifths_distance(a, shifted[semitones])))
+
+
 def _fifths_up(a: Key, b: Key) -> int:
     steps = (fifths_place(b) - fifths_place(a)) % 12
     return steps - 12 if steps > 6 else steps

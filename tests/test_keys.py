@@ -3,7 +3,15 @@
 import mir_eval.key
 import pytest
 
-from mixrender.keys import Key, fifths_distance, parse_key, relation
+from mixrender.keys import (
+    Key,
+    described,
+    fifths_distance,
+    fitting_shift,
+    notes_in_common,
+    parse_key,
+    relation,
+)
 
 ALL_KEYS = [Key(tonic, mode) for tonic in range(12) for mode in ("major", "minor")]
 
@@ -86,6 +94,72 @@ def test_scales_share_seven_notes_less_one_for_each_fifth():
             shared = len(_scale(a) & _scale(b))
 
             assert shared == max(7 - fifths_distance(a, b), 2), (a, b)
+            assert shared == notes_in_common(a, b), (a, b)
+
+
+@pytest.mark.parametrize(
+    ("key", "related"),
+    [
+        # Da Capo al Coda, "Closely related keys" (dacapoalcoda.com/closely-related-keys), both its examples.
+        ("C major", ["G major", "F major", "E minor", "A minor", "D minor"]),
+        ("Bb major", ["F major", "Eb major", "D minor", "G minor", "C minor"]),
+        # The table of closely related keys at profound-advices.com/which-keys-are-the-same.
+        ("Ab major", ["F minor", "Db major", "Eb major", "Bb minor", "C minor"]),
+        ("Eb major", ["C minor", "Ab major", "Bb major", "F minor", "G minor"]),
+        ("F major", ["D minor", "Bb major", "C major", "G minor", "A minor"]),
+        # The same page: one step on the circle of fifths each way, and the relative minors of all three.
+        ("D major", ["G major", "A major", "B minor", "E minor", "F# minor"]),
+    ],
+)
+def test_the_five_closely_related_keys_are_those_at_most_a_fifth_away(key, related):
+    home = parse_key(key)
+
+    near = {str(other) for other in ALL_KEYS if other != home and fifths_distance(home, other) <= 1}
+    assert near == set(related)
+    assert all(fitting_shift(home, parse_key(other)) == 0 for other in related)
+
+
+@pytest.mark.parametrize(
+    ("a", "b", "words"),
+    [
+        ("A minor", "A minor", "same key"),
+        ("A minor", "C major", "relative, 7 notes in common"),
+        ("A minor", "E minor", "a fifth up, 6 notes in common"),
+        ("A minor", "B minor", "2 fifths apart, 5 notes in common"),
+        ("A minor", "A major", "parallel, 4 notes in common"),
+        ("C major", "F# major", "6 fifths apart, 2 notes in common"),
+    ],
+)
+def test_a_relation_says_how_many_notes_are_shared(a, b, words):
+    assert described(parse_key(a), parse_key(b)) == words
+
+
+@pytest.mark.parametrize(
+    ("a", "b", "semitones"),
+    [
+        ("A minor", "A minor", 0),
+        ("A minor", "C major", 0),
+        ("A minor", "D minor", 0),
+        ("A minor", "Bb minor", -1),  # to A minor, the same key
+        ("A minor", "G# minor", 1),
+        ("A minor", "B minor", -2),
+        ("A minor", "Eb minor", 1),  # to E minor; D minor is as near
+        ("C major", "Eb major", 2),  # to F major; Db major, 2 down, is 5 fifths off
+    ],
+)
+def test_the_smallest_shift_that_makes_two_keys_fit(a, b, semitones):
+    assert fitting_shift(parse_key(a), parse_key(b)) == semitones
+
+
+def test_two_semitones_make_any_two_keys_fit_and_no_smaller_shift_does():
+    # By trial over the scales themselves: 6 notes of 7 or all must be the same.
+    for a in ALL_KEYS:
+        for b in ALL_KEYS:
+            shift = fitting_shift(a, b)
+            fits = [n for n in range(-6, 7) if len(_scale(a) & _scale(b.transposed(semitones=n))) >= 6]
+
+            assert shift in fits, (a, b)
+            assert abs(shift) == min(abs(n) for n in fits) <= 2, (a, b)
 
 
 def test_the_words_agree_with_the_published_key_scores():

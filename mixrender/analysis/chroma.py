@@ -61,14 +61,14 @@ def tones_of(signal: NDArray[np.float32]) -> Tones:
     padded = np.pad(signal, (0, max(round(_SHORTEST_S * RATE_HZ) - signal.size, 0)))
     pieces = np.array_split(padded, max(round(padded.size / RATE_HZ / _PIECE_S), 1))
     tuning_cents = _tuning_cents(pieces)
-    parts = [_tones_and_sums(piece, (tuning_cents or 0.0) / 100.0) for piece in pieces]
+    parts = [_tones_and_sums(piece, tuning_cents or 0.0) for piece in pieces]
     frames = np.concatenate([tones for tones, _ in parts], axis=1)
     sums = np.concatenate([sums for _, sums in parts])
     tonal = frames.sum(axis=0) / np.maximum(sums, 1e-9)
     return Tones(frames, np.asarray(tonal), tuning_cents)
 
 
-def _tones_and_sums(piece: NDArray[np.float32], tuning: float) -> tuple[FloatArray, FloatArray]:
+def _tones_and_sums(piece: NDArray[np.float32], tuning_cents: float) -> tuple[FloatArray, FloatArray]:
     """Tones, shape (12, n), and the sum of the whole spectrum, shape (n,)."""
     import librosa  # takes seconds to import; only the analysis of a new file needs it
 
@@ -77,10 +77,11 @@ def _tones_and_sums(piece: NDArray[np.float32], tuning: float) -> tuple[FloatArr
             piece,
             sr=RATE_HZ,
             hop_length=HOP,
-            fmin=_LOWEST_HZ * 2.0 ** (-1.0 / 12.0),
+            # One semitone below the lowest tone, for its lower side bin.
+            fmin=_LOWEST_HZ * 2.0 ** (tuning_cents / 1200.0 - 1.0 / 12.0),
             n_bins=_PER_SEMITONE * (12 * _OCTAVES + 1),
             bins_per_octave=_PER_SEMITONE * 12,
-            tuning=tuning,
+            tuning=0.0,
         )
     )
     middle, above, below = (

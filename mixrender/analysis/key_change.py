@@ -21,6 +21,8 @@ _LEAST_FIFTHS = 2
 """Music in one key visits the keys beside it on the circle of fifths all the time: that is no change."""
 _LEAST_GAIN = 0.4
 """Each part fits its own key better than the other's by this much correlation; chords reach about 0.1."""
+_LEAST_FIT = 0.6
+"""Below it a part has no clear key that it could leave or reach."""
 
 
 @dataclass(frozen=True)
@@ -43,7 +45,8 @@ def find_key_change(tones: Tones, fits_of: Callable[[FloatArray], FloatArray]) -
         mode, old = divmod(int(before.argmax()), 12)
         new = int(after[mode].argmax())
         gain = min(before[mode, old] - before[mode, new], after[mode, new] - after[mode, old])
-        if gain > best_gain and _apart(old, new):
+        clear = min(before[mode, old], after[mode, new]) >= _LEAST_FIT
+        if clear and gain > best_gain and _apart(old, new):
             best_gain, best = gain, (split, old, new)
     if best is None:
         return None
