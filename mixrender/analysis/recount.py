@@ -8,6 +8,7 @@ from itertools import pairwise
 
 import numpy as np
 
+from mixrender.analysis.ends import enter_reason, leave_reason
 from mixrender.analysis.section_loudness import SILENCE_LUFS, bar_spans
 from mixrender.facts import BarContent, Grid, Section, TrackFacts
 from mixrender.units import FloatArray
@@ -38,14 +39,19 @@ def _moved(by_hand: TrackFacts, facts: TrackFacts) -> TrackFacts:
             return None
         return nearest_bar(facts.grid.time_at(facts.grid.bar_to_beat(bar)), by_hand.grid)
 
+    first, last = moved(facts.first_enter_bar), moved(facts.last_leave_bar)
+    drums_from, drums_until = moved(facts.drums_from_bar), moved(facts.drums_until_bar)
+    bars = len(bar_spans(by_hand.grid, duration_s=facts.duration_s))
     return replace(
         by_hand,
         sections=_sections(facts, by_hand.grid) if known else (),
         bars=_bars(facts, by_hand.grid) if known else BarContent(),
-        first_enter_bar=moved(facts.first_enter_bar),
-        last_leave_bar=moved(facts.last_leave_bar),
-        drums_from_bar=moved(facts.drums_from_bar),
-        drums_until_bar=moved(facts.drums_until_bar),
+        first_enter_bar=first,
+        enter_reason="" if first is None else enter_reason(first, drums_from),
+        last_leave_bar=last,
+        leave_reason="" if last is None else leave_reason(last, drums_until, bars=bars),
+        drums_from_bar=drums_from,
+        drums_until_bar=drums_until,
     )
 
 
