@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import copy
 import math
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -125,6 +126,23 @@ def integrated_between(power: PowerSeries, *, start_s: float, end_s: float) -> f
     return _gated(energies / (MOMENTARY_STEPS * power.sample_rate_hz / STEPS_PER_S))
 
 
+def integrated_together(parts: Sequence[PowerSeries]) -> float | None:
+    """Integrated loudness in LUFS of several sounds as one programme; None: not measurable.
+
+    The gating blocks of all are gated together, so that it is the meter's reading of the sounds one after
+    another, in any order, but for the blocks that would lie across their borders.
+    """
+    blocks = [
+        _window_powers(part.energies, MOMENTARY_STEPS, part.sample_rate_hz, hop=_HOP_STEPS) for part in parts
+    ]
+    return _gated(np.concatenate(blocks)) if blocks else None
+
+
+def range_edges_together(parts: Sequence[PowerSeries]) -> tuple[float | None, float | None]:
+    """10th and 95th percentiles in LUFS of the short-term loudness of several sounds, gated together."""
+    return _edges([_short_terms(part.energies, part.sample_rate_hz) for part in parts])
+
+
 def level_lufs(powers: FloatArray) -> FloatArray:
     """Loudness in LUFS of K-weighted mean powers above 0, without a gate (BS.1770-5, Annex 1, eq. 2)."""
     return _OFFSET_LUFS + 10.0 * np.log10(powers)
@@ -220,10 +238,19 @@ def _gated(blocks: FloatArray) -> float | None:
 
 def _range_edges(energies: FloatArray, rate_hz: int) -> tuple[float | None, float | None]:
     """10th and 95th percentiles of the gated short-term loudness at 10 Hz, as Tech 3342 takes them."""
+    return _edges([_short_terms(energies, rate_hz)])
+
+
+def _short_terms(energies: FloatArray, rate_hz: int) -> FloatArray:
+    """Mean powers of the windows of 3 s that count for the loudness range; none of what is shorter."""
     if len(energies) < SHORT_TERM_STEPS:
-        return None, None
+        return np.zeros(0)
     followed = np.concatenate((energies, np.zeros(TAIL_STEPS)))
-    powers = _window_powers(followed, SHORT_TERM_STEPS, rate_hz, hop=_HOP_STEPS)
+    return _window_powers(followed, SHORT_TERM_STEPS, rate_hz, hop=_HOP_STEPS)
+
+
+def _edges(short_terms: Sequence[FloatArray]) -> tuple[float | None, float | None]:
+    powers = np.concatenate([np.zeros(0), *short_terms])
     powers = powers[powers >= _power_of(ABSOLUTE_GATE_LUFS)]
     if not len(powers):
         return None, None
