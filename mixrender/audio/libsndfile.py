@@ -25,6 +25,10 @@ _USUAL_BYTES_PER_S = 100_000
 _BITS = {"PCM_S8": 8, "PCM_U8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32, "FLOAT": 32, "DOUBLE": 64}
 """Bits of a sample by libsndfile's name of its form; lossy forms have none."""
 
+_XIPH_ORDER = {3: (0, 2, 1), 5: (0, 2, 1, 3, 4), 6: (0, 2, 1, 5, 3, 4)}
+"""Where each channel of WAV's order lies in Vorbis and Opus (Vorbis I, 4.3.9; RFC 7845, 5.1.1.2); others do
+not differ. libsndfile leaves them as they lie."""
+
 _SHORT_FRAMES = 4096
 """Frames that may be missing at the end: formats made of packets pad or drop a part of the last one."""
 
@@ -84,17 +88,21 @@ def _is_plain(path: Path, mp3: Mp3Frames) -> bool:
 
 
 def decode(info: AudioInfo) -> Blocks:
-    """The file in blocks of shape (n, channels), to its end; AudioError if it ends before its time."""
+    """The file in blocks of shape (n, channels), to its end; AudioError if it ends before its time.
+
+    Channels come in the order of WAV: left, right, centre, LFE, surround.
+    """
     done = 0
     try:
         with _Sequential(_name(info.path)) as file:
             stated = _stated_frames(info.path, file)
+            order = _XIPH_ORDER.get(info.channels) if file.subtype in ("VORBIS", "OPUS") else None
             while True:
                 block = file.read(out=np.empty((DECODE_FRAMES, info.channels), dtype=np.float32))
                 if not len(block):
                     break
                 done += len(block)
-                yield block
+                yield block if order is None else block[:, order]
     except soundfile.LibsndfileError as error:
         raise damaged(info.path, done / info.sample_rate_hz, str(error.error_string)) from None
     if done < stated - _SHORT_FRAMES:

@@ -14,19 +14,28 @@ from mixrender.audio.info import AudioInfo, Block
 from mixrender.errors import AudioError, ToolError
 from mixrender.units import format_time
 
-__all__ = ["AudioInfo", "Block", "decoder_in", "is_present", "probe", "read_blocks", "reader_of"]
+__all__ = [
+    "AudioInfo",
+    "Block",
+    "channel_blocks",
+    "decoder_in",
+    "is_present",
+    "probe",
+    "read_blocks",
+    "reader_of",
+]
 
 
-def probe(path: Path) -> AudioInfo:
+def probe(path: Path, *, most_channels: int | None = 2) -> AudioInfo:
     """Header facts of an audio file, and the decoder that will read it: libsndfile, else ffmpeg.
 
-    Raises AudioError if the file is missing, is no audio, or has more than two channels; ToolError if it
-    needs ffmpeg and there is none.
+    Raises AudioError if the file is missing, is no audio, or has more than `most_channels` channels (None:
+    any number will do); ToolError if it needs ffmpeg and there is none.
     """
     path = Path(path)
     require_file(path)
     info = libsndfile.probe(path) or ffmpeg.probe(path)
-    if info.channels > 2:
+    if most_channels is not None and info.channels > most_channels:
         raise AudioError(
             path,
             f"it has {info.channels} channels; only mono and stereo can be mixed. "
@@ -68,21 +77,31 @@ def read_blocks(
     missing.
     """
     info = probe(path)
-    blocks = _finite(info, _decode(info))
+    blocks = _stereo(channel_blocks(info))
     if sample_rate_hz is not None and sample_rate_hz != info.sample_rate_hz:
         blocks = _resampled(blocks, info.sample_rate_hz, sample_rate_hz)
+    yield from _reblocked(blocks, block_frames)
+
+
+def channel_blocks(info: AudioInfo) -> Iterator[Block]:
+    """The whole file as it was decoded: blocks of shape (n, channels), float32, at its own rate.
+
+    More than two channels come in the order of WAV: left, right, centre, LFE, left and right surround.
+    Raises AudioError if the file cannot be used, holds nothing or breaks off.
+    """
+    is_sndfile = info.decoder.startswith("libsndfile")
+    blocks = libsndfile.decode(info) if is_sndfile else ffmpeg.decode(info)
     total = 0
-    for block in _reblocked(blocks, block_frames):
+    for block in _finite(info, blocks):
         total += len(block)
         yield block
     if total == 0:
         raise AudioError(info.path, "it holds no sound (no frames).")
 
 
-def _decode(info: AudioInfo) -> Iterator[Block]:
-    blocks = libsndfile.decode(info) if info.decoder.startswith("libsndfile") else ffmpeg.decode(info)
+def _stereo(blocks: Iterator[Block]) -> Iterator[Block]:
     for block in blocks:
-        yield np.repeat(block, 2, axis=1) if info.channels == 1 else block
+        yield np.repeat(block, 2, axis=1) if block.shape[1] == 1 else block
 
 
 def _finite(info: AudioInfo, blocks: Iterator[Block]) -> Iterator[Block]:
