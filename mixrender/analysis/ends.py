@@ -15,20 +15,27 @@ _PLAIN_DB = -18.0
 _FALLING_DB = -3.0
 
 
-def sounding(levels_db: FloatArray, attacks: FloatArray) -> tuple[int, int]:
-    """First bar worth sounding and the bar line after the last one, from figures of each bar.
+def sounding(halves_db: FloatArray, attacks: FloatArray) -> tuple[int, int]:
+    """First bar worth sounding and the bar line after the last one.
 
+    `halves_db`: level of both halves of each bar, shape (2, bars); `attacks`: their sum in each bar, (bars,).
     A bar is worth it within 30 dB of the loud ones if sounds begin in it (a fifth of the usual attacks), or,
     for held chords, within 18 dB if it is not dying away: silence, noise, a lone crackle and a tail are not.
     """
+    levels_db = bar_levels_db(halves_db)
     relative_db = levels_db - np.percentile(levels_db, 90)
     moving = attacks > _MOVING * np.median(attacks)
-    steady = np.diff(levels_db, prepend=levels_db[0]) > _FALLING_DB
-    worth = ((relative_db > _SOUNDING_DB) & moving) | ((relative_db > _PLAIN_DB) & steady)
+    held = halves_db[1] - halves_db[0] > _FALLING_DB
+    worth = ((relative_db > _SOUNDING_DB) & moving) | ((relative_db > _PLAIN_DB) & held)
     bars = np.flatnonzero(worth)
     if bars.size == 0:
-        return 1, levels_db.size + 1
+        return 1, attacks.size + 1
     return int(bars[0]) + 1, int(bars[-1]) + 2
+
+
+def bar_levels_db(halves_db: FloatArray) -> FloatArray:
+    """Level of whole bars from that of their halves, shape (2, bars)."""
+    return np.asarray(10.0 * np.log10((10.0 ** (halves_db / 10.0)).mean(axis=0)))
 
 
 def drums_between(drums: FloatArray) -> tuple[int | None, int | None]:

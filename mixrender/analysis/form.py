@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import itertools
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,7 +30,7 @@ def with_form(facts: TrackFacts, signal: NDArray[np.float32], slots: Slots | Non
     per_bar = PER_BEAT * grid.beats_per_bar
     times_s = np.array([grid.time_at(slot / PER_BEAT) for slot in range(len(spans) * per_bar + 1)])
     presence = find_presence(signal, times_s, per_bar=per_bar)
-    form = find_form(slots, _levels_db(signal, spans), presence, grid=grid)
+    form = find_form(slots, _halves_db(signal, spans), presence, grid=grid)
     first, last = form.first_enter_bar, form.last_leave_bar
     return dataclasses.replace(
         facts,
@@ -52,10 +53,12 @@ def _contents(bars: BarContent, presence: Presence) -> BarContent:
     return dataclasses.replace(bars, kick=kick, drums=drums, bass=bass)
 
 
-def _levels_db(signal: NDArray[np.float32], spans: list[Span]) -> FloatArray:
-    """Root mean square of the sound in each span in dBFS, shape (n,); silence is -120."""
-    powers = np.zeros(len(spans))
+def _halves_db(signal: NDArray[np.float32], spans: list[Span]) -> FloatArray:
+    """Root mean square of the sound in both halves of each span in dBFS, shape (2, n); silence is -120."""
+    powers = np.zeros((2, len(spans)))
     for index, (start_s, end_s) in enumerate(spans):
-        piece = signal[max(round(start_s * RATE_HZ), 0) : max(round(end_s * RATE_HZ), 0)]
-        powers[index] = float(np.mean(piece.astype(np.float64) ** 2)) if piece.size else 0.0
+        edges = [max(round(time_s * RATE_HZ), 0) for time_s in np.linspace(start_s, end_s, 3)]
+        for half, (first, last) in enumerate(itertools.pairwise(edges)):
+            piece = signal[first:last].astype(np.float64)
+            powers[half, index] = float(np.mean(piece**2)) if piece.size else 0.0
     return np.asarray(10.0 * np.log10(powers + 1e-12))

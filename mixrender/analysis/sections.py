@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import scipy.ndimage
 
-from mixrender.analysis.ends import PRESENT, drums_between, sounding
+from mixrender.analysis.ends import PRESENT, bar_levels_db, drums_between, sounding
 from mixrender.analysis.presence import Presence
 from mixrender.analysis.slots import PER_BEAT, Slots
 from mixrender.facts import Grid, Section
@@ -34,20 +34,21 @@ class Form:
     drums_until_bar: int | None = None
 
 
-def find_form(slots: Slots, levels_db: FloatArray, presence: Presence, *, grid: Grid) -> Form:
-    """The form of a track whose slot 0 is the first of bar 1; `levels_db`: level of each whole bar.
+def find_form(slots: Slots, halves_db: FloatArray, presence: Presence, *, grid: Grid) -> Form:
+    """The form of a track whose slot 0 is the first of bar 1.
 
-    `levels_db` and `presence` hold one figure for each whole bar of `grid` from bar 1 on.
+    `halves_db`, the level of both halves of a bar, shape (2, bars), and `presence` are those of each whole
+    bar of `grid` from bar 1 on.
     """
     per_bar = PER_BEAT * grid.beats_per_bar
-    bars = min(slots.times_s.size // per_bar, levels_db.size)
+    bars = min(slots.times_s.size // per_bar, halves_db.shape[1])
     if bars == 0:
         return Form((), 1, 1)
     attacks = _per_bar(slots.attacks[:4], bars, per_bar).sum(axis=(0, 2))
-    first, last = sounding(levels_db[:bars], attacks)
+    first, last = sounding(halves_db[:, :bars], attacks)
     features = bar_features(slots, presence, bars=bars, per_bar=per_bar)
     starts = _starts(novelty(features[:, : last - 1]))
-    energies = bar_energies(levels_db[:bars], attacks)
+    energies = bar_energies(bar_levels_db(halves_db[:, :bars]), attacks)
     drums_from, drums_until = drums_between(presence.drums[:bars])
     return Form(
         tuple(
@@ -105,13 +106,13 @@ def _section(grid: Grid, start: int, end: int, energies: FloatArray, presence: P
         bars=end - start,
         end_s=round(grid.time_at(grid.bar_to_beat(end)), 6),
         energy=round(float(energies[within].mean()), 3),
-        kick=_plays(presence.kick[within]),
-        drums=_plays(presence.drums[within]),
-        bass=_plays(presence.bass[within]),
+        kick=plays(presence.kick[within]),
+        drums=plays(presence.drums[within]),
+        bass=plays(presence.bass[within]),
     )
 
 
-def _plays(presence: FloatArray) -> bool | None:
+def plays(presence: FloatArray) -> bool | None:
     """Whether something plays in two thirds of the bars, or is absent from two thirds; None in between."""
     share = float((presence >= PRESENT).mean())
     return True if share >= _MOST_OF_IT else False if share <= 1.0 - _MOST_OF_IT else None

@@ -56,7 +56,12 @@ def test_a_track_gets_all_its_facts(analyzed, track):
     assert facts.key == "A minor"
     assert facts.sections[0].bar == 1
     assert {section.bar for section in facts.sections} >= {9, 17, 25, 41}
+    assert [section.drums for section in facts.sections] == [True, True, False, True, True]
+    assert len(facts.bars.kick) == len(facts.bars.bass) == len(facts.bars.level_lufs)
     assert (facts.first_enter_bar, facts.last_leave_bar) == (1, 49)
+    assert (facts.drums_from_bar, facts.drums_until_bar) == (1, 49)
+    assert facts.enter_reason == "drums from the start"
+    assert facts.leave_reason == "drums to the end; hardly a sound after it"
     assert facts.loudness.integrated_lufs is not None
     assert facts.tempo_confidence >= 0.9
     assert facts.decoder.startswith("libsndfile")
