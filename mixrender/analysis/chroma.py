@@ -58,8 +58,7 @@ def tones_of(signal: NDArray[np.float32]) -> Tones:
     of a semitone holds more than the bins beside it, and holds for most of 0.4 s. Noise is as strong in all
     three bins, and attacks are short: neither counts.
     """
-    padded = np.pad(signal, (0, max(round(_SHORTEST_S * RATE_HZ) - signal.size, 0)))
-    pieces = np.array_split(padded, max(round(padded.size / RATE_HZ / _PIECE_S), 1))
+    pieces = _pieces(signal)
     tuning_cents = _tuning_cents(pieces)
     parts = [_tones_and_sums(piece, tuning_cents or 0.0) for piece in pieces]
     frames = np.concatenate([tones for tones, _ in parts], axis=1)
@@ -68,8 +67,17 @@ def tones_of(signal: NDArray[np.float32]) -> Tones:
     return Tones(frames, np.asarray(tonal), tuning_cents)
 
 
+def _pieces(signal: NDArray[np.float32]) -> list[NDArray[np.float32]]:
+    """The signal in pieces of whole frames (but for the last), none shorter than the longest filter."""
+    missing = round(_SHORTEST_S * RATE_HZ) - signal.size
+    padded = np.pad(signal, (0, missing)) if missing > 0 else signal
+    count = max(round(padded.size / RATE_HZ / _PIECE_S), 1)
+    length = padded.size // count // HOP * HOP
+    return np.split(padded, [length * index for index in range(1, count)])
+
+
 def _tones_and_sums(piece: NDArray[np.float32], tuning_cents: float) -> tuple[FloatArray, FloatArray]:
-    """Tones, shape (12, n), and the sum of the whole spectrum, shape (n,)."""
+    """Tones, shape (12, n), and the sum of the whole spectrum, shape (n,), for n = size / HOP."""
     import librosa  # takes seconds to import; only the analysis of a new file needs it
 
     spectrum = np.abs(
@@ -83,7 +91,7 @@ def _tones_and_sums(piece: NDArray[np.float32], tuning_cents: float) -> tuple[Fl
             bins_per_octave=_PER_SEMITONE * 12,
             tuning=0.0,
         )
-    )
+    )[:, : max(piece.size // HOP, 1)]
     middle, above, below = (
         spectrum[_PER_SEMITONE + shift :: _PER_SEMITONE][: 12 * _OCTAVES] for shift in (0, 1, -1)
     )

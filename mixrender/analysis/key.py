@@ -73,7 +73,7 @@ def find_key(
 
     With a `grid`, the chords that begin its phrases count too, as much as its bars are sure (0 to 1).
     """
-    if signal.size < RATE_HZ or not np.any(np.abs(signal) > _LEAST_SIGNAL):
+    if signal.size < RATE_HZ or max(float(signal.max()), -float(signal.min())) <= _LEAST_SIGNAL:
         return KeyFound(None, None, 0.0, None)
     tones = tones_of(signal)
     if float(np.percentile(tones.tonal, 90)) * float(fits_of(tones.mean).max()) < _LEAST_TONAL:
