@@ -28,6 +28,7 @@ def track_document(file: Path, facts: TrackFacts) -> Document:
         "downbeats_s": downbeats_s,
         "key": facts.key,
         "key_confidence": facts.key_confidence,
+        "key_rival": facts.key_rival,
         "tuning_cents": facts.tuning_cents,
         "sections": [asdict(section) for section in facts.sections],
         "first_enter_bar": facts.first_enter_bar,
