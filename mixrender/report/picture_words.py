@@ -7,6 +7,7 @@ from pathlib import Path
 
 from mixrender.facts import SURE, Doubt, TrackFacts
 from mixrender.report.picture_text import shown
+from mixrender.report.tables import number
 from mixrender.units import format_time
 
 _LINE_CHARACTERS = 104
@@ -42,7 +43,7 @@ def found_lines(facts: TrackFacts) -> list[tuple[str, str]]:
         lines = [
             ("tempo", f"{grid.tempo_bpm:.2f} BPM{drifting}, {_sure(confidence.tempo)}"),
             ("beats", f"on the beat, {_sure(confidence.beats)}"),
-            ("bar 1", f"at {grid.bar_1_s:.3f} s, {_sure(confidence.bar_1)}"),
+            ("bar 1", f"at {number(grid.bar_1_s, digits=3)} s, {_sure(confidence.bar_1)}"),
             ("metre", f"{grid.beats_per_bar} beats a bar"),
         ]
     return [*lines, ("key", _key(facts)), *_by_hand(facts)]
