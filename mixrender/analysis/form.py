@@ -35,7 +35,7 @@ def with_form(facts: TrackFacts, signal: NDArray[np.float32], slots: Slots | Non
     return dataclasses.replace(
         facts,
         sections=form.sections,
-        bars=_contents(facts.bars, presence),
+        bars=_contents(facts.bars, form.presence),
         first_enter_bar=first,
         enter_reason=enter_reason(first, form.drums_from_bar),
         last_leave_bar=last,

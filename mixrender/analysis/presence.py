@@ -34,6 +34,12 @@ class Presence:
     drums: FloatArray
     bass: FloatArray
 
+    def between(self, first_bar: int, last_bar: int) -> Presence:
+        """The same with nothing before a bar (from 1 on) and nothing from a bar line on."""
+        bars = np.arange(1, self.kick.size + 1)
+        inside = (bars >= first_bar) & (bars < last_bar)
+        return Presence(self.kick * inside, self.drums * inside, self.bass * inside)
+
 
 @dataclass(frozen=True)
 class _Model:

@@ -25,11 +25,12 @@ _ENERGY_RANGE_DB = 20.0
 
 @dataclass(frozen=True)
 class Form:
-    """The sections, and bars counted from 1 as in TrackFacts."""
+    """The sections, and bars counted from 1 as in TrackFacts; `presence` is 0 outside the sounding bars."""
 
     sections: tuple[Section, ...]
     first_enter_bar: int
     last_leave_bar: int
+    presence: Presence
     drums_from_bar: int | None = None
     drums_until_bar: int | None = None
 
@@ -43,23 +44,19 @@ def find_form(slots: Slots, halves_db: FloatArray, presence: Presence, *, grid: 
     per_bar = PER_BEAT * grid.beats_per_bar
     bars = min(slots.times_s.size // per_bar, halves_db.shape[1])
     if bars == 0:
-        return Form((), 1, 1)
+        return Form((), 1, 1, presence)
     attacks = _per_bar(slots.attacks[:4], bars, per_bar).sum(axis=(0, 2))
     first, last = sounding(halves_db[:, :bars], attacks)
     features = bar_features(slots, presence, bars=bars, per_bar=per_bar)
     starts = _starts(novelty(features[:, : last - 1]))
     energies = bar_energies(bar_levels_db(halves_db[:, :bars]), attacks)
-    drums_from, drums_until = drums_between(presence.drums[:bars])
-    return Form(
-        tuple(
-            _section(grid, start, end, energies, presence)
-            for start, end in itertools.pairwise((*starts, bars + 1))
-        ),
-        first,
-        last,
-        drums_from,
-        drums_until,
+    heard = presence.between(first, last)
+    drums_from, drums_until = drums_between(heard.drums)
+    sections = tuple(
+        _section(grid, start, end, energies, heard, slice(first - 1, last - 1))
+        for start, end in itertools.pairwise((*starts, bars + 1))
     )
+    return Form(sections, first, last, heard, drums_from, drums_until)
 
 
 def bar_features(slots: Slots, presence: Presence, *, bars: int, per_bar: int) -> FloatArray:
@@ -97,24 +94,26 @@ def bar_energies(levels_db: FloatArray, attacks: FloatArray) -> FloatArray:
     return np.asarray(0.5 * np.clip(loud, 0.0, 1.0) + 0.5 * np.clip(busy, 0.0, 1.0))
 
 
-def _section(grid: Grid, start: int, end: int, energies: FloatArray, presence: Presence) -> Section:
-    """The section from bar `start` up to bar line `end`."""
-    within = slice(start - 1, end - 1)
+def _section(
+    grid: Grid, start: int, end: int, energies: FloatArray, heard: Presence, sounding_bars: slice
+) -> Section:
+    """The section from bar `start` up to bar line `end`; what plays in it is judged by its sounding bars."""
+    inside = slice(max(start - 1, sounding_bars.start), min(end - 1, sounding_bars.stop))
     return Section(
         bar=start,
         start_s=round(grid.time_at(grid.bar_to_beat(start)), 6),
         bars=end - start,
         end_s=round(grid.time_at(grid.bar_to_beat(end)), 6),
-        energy=round(float(energies[within].mean()), 3),
-        kick=plays(presence.kick[within]),
-        drums=plays(presence.drums[within]),
-        bass=plays(presence.bass[within]),
+        energy=round(float(energies[start - 1 : end - 1].mean()), 3),
+        kick=plays(heard.kick[inside]),
+        drums=plays(heard.drums[inside]),
+        bass=plays(heard.bass[inside]),
     )
 
 
 def plays(presence: FloatArray) -> bool | None:
     """Whether something plays in two thirds of the bars, or is absent from two thirds; None in between."""
-    share = float((presence >= PRESENT).mean())
+    share = float((presence >= PRESENT).mean()) if presence.size else 0.0
     return True if share >= _MOST_OF_IT else False if share <= 1.0 - _MOST_OF_IT else None
 
 
