@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from mixrender.api.files import AUDIO_SUFFIXES, audio_files, measure_loudness, measure_many
+from mixrender.api.files import AUDIO_SUFFIXES, audio_files
 from mixrender.api.grids import CorrectedTrack, correct_grid, read_correction, undo_grid
 from mixrender.api.keep import cache_contents, clear_cache, verify_cache
 from mixrender.api.library import list_tracks
+from mixrender.api.loudness import measure_loudness, measure_many, survey_loudness
 from mixrender.api.mixes import KEPT_BYTES, demo, folder_of, preview, render, resolve, schema
 from mixrender.api.proofs import click_tracks, draw_tracks, require_apart
 from mixrender.api.tracks import analyze, analyze_many
@@ -35,6 +36,7 @@ __all__ = [
     "require_apart",
     "resolve",
     "schema",
+    "survey_loudness",
     "undo_grid",
     "verify_cache",
 ]

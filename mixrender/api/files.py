@@ -1,16 +1,12 @@
-"""Audio files of any kind: find them in folders, measure their loudness."""
+"""Files and folders go in, the audio files among them come out."""
 
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 
-from mixrender.audio.read import probe, read_blocks
-from mixrender.errors import InputError, MixrenderError, ToolError
-from mixrender.facts import Loudness
-from mixrender.loudness.meter import Meter
-from mixrender.progress import NoProgress, Progress
+from mixrender.errors import InputError
 
 AUDIO_SUFFIXES = frozenset(
     [
@@ -89,29 +85,3 @@ def _is_audio(file: Path) -> bool:
 def _is_hidden(name: str) -> bool:
     """Whether a file or folder is hidden, or holds what macOS keeps beside files on foreign drives."""
     return name.startswith(".") or name == "__MACOSX"
-
-
-def measure_loudness(file: Path | str, *, progress: Progress | None = None) -> Loudness:
-    """The loudness of one audio file by ITU-R BS.1770-5; figures that cannot be measured are None.
-
-    Raises AudioError if the file cannot be used.
-    """
-    file = Path(file)
-    info = probe(file)
-    meter = Meter(sample_rate_hz=info.sample_rate_hz, channels=min(info.channels, 2))
-    with (progress or NoProgress()).task(f"Measuring {file.name}", total=info.expected_s) as advance:
-        for block in read_blocks(file):
-            meter.push(block[:, : min(info.channels, 2)])
-            advance(len(block) / info.sample_rate_hz)
-    return meter.result()
-
-
-def measure_many(
-    files: Sequence[Path], *, progress: Progress | None = None
-) -> Iterator[tuple[Path, Loudness | MixrenderError]]:
-    """The loudness of each file, folders being searched; a file that cannot be used yields its fault."""
-    for file, fault in find_audio(files):
-        try:
-            yield file, fault or measure_loudness(file, progress=progress)
-        except (InputError, ToolError) as own_fault:
-            yield file, own_fault

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Generator, Iterator
 from pathlib import Path
 
 import numpy as np
@@ -83,7 +83,7 @@ def read_blocks(
     yield from _reblocked(blocks, block_frames)
 
 
-def channel_blocks(info: AudioInfo) -> Iterator[Block]:
+def channel_blocks(info: AudioInfo) -> Generator[Block]:
     """The whole file as it was decoded: blocks of shape (n, channels), float32, at its own rate.
 
     More than two channels come in the order of WAV: left, right, centre, LFE, left and right surround.

@@ -1,35 +1,108 @@
-"""The command that measures any audio file."""
+"""The command that measures any audio files, and says how they meet a target."""
 
 from __future__ import annotations
 
-from pathlib import Path
+from typing import Annotated
+
+import typer
 
 from mixrender import api
 from mixrender.cli.options import AsJson, AudioFiles, Quiet, leave
-from mixrender.errors import MixrenderError
-from mixrender.facts import Loudness
-from mixrender.report import document, tables
+from mixrender.errors import InputError
+from mixrender.loudness.targets import Target, read_target
+from mixrender.report import loudness_report
 from mixrender.terminal import Terminal
+
+EPILOG = f"Published targets. None is for DJ mixes.\n\n{loudness_report.targets_in_lines()}"
+"""What the help says of targets."""
+
+MISSED = 1
+"""The exit status where a file was measured and misses the target."""
+
+
+def _show_targets(wanted: bool) -> None:
+    if wanted:
+        terminal = Terminal()
+        terminal.show(loudness_report.targets_table())
+        for line in loudness_report.target_sources():
+            terminal.say(line)
+        raise typer.Exit
+
+
+ToTarget = Annotated[
+    str | None,
+    typer.Option(
+        "--target",
+        metavar="TARGET",
+        help='Say how each file meets a target: a published one (--targets) or "-14 LUFS, -1 dBTP".',
+        show_default=False,
+    ),
+]
+Targets = Annotated[
+    bool,
+    typer.Option(
+        "--targets", is_eager=True, callback=_show_targets, help="Print the published targets and stop."
+    ),
+]
+Together = Annotated[
+    bool,
+    typer.Option("--together", help="Measure all files as one programme too: an album, a whole set."),
+]
+Jobs = Annotated[
+    int | None,
+    typer.Option(
+        "--jobs",
+        "-j",
+        metavar="N",
+        min=1,
+        help="How many files to measure at once (one for each processor, at most 8, unless told).",
+        show_default=False,
+    ),
+]
+AsCsv = Annotated[bool, typer.Option("--csv", help="Print CSV (RFC 4180) and nothing else.")]
 
 
 def loudness(
     files: AudioFiles,
+    target: ToTarget = None,
+    together: Together = False,
+    targets: Targets = False,
+    jobs: Jobs = None,
     quiet: Quiet = False,
     as_json: AsJson = False,
+    as_csv: AsCsv = False,
 ) -> None:
-    """Measure audio files by ITU-R BS.1770: loudness, loudness range, true peak."""
-    terminal = Terminal(quiet=quiet, as_json=as_json)
+    """Measure audio files by ITU-R BS.1770: loudness, loudness range, true peak; and how they meet a target.
+
+    Figures are judged as they are shown, to 0.1. The status is 1 if a file misses the target, 2 if one could
+    not be measured.
+    """
+    terminal = Terminal(quiet=quiet, as_json=as_json or as_csv)
     with terminal.reported():
-        measured: list[tuple[Path, Loudness]] = []
-        faults: list[MixrenderError] = []
-        for file, result in api.measure_many(files, progress=terminal.progress()):
-            if isinstance(result, Loudness):
-                measured.append((file, result))
-            else:
-                faults.append(result)
-                terminal.fault(str(result))
-        if measured:
-            rows = [(file.name, figures) for file, figures in measured]
-            terminal.show(tables.loudness_table(rows, title="Loudness (ITU-R BS.1770-5)"))
-        terminal.document(document.file_documents(measured))
-        leave(faults)
+        if as_json and as_csv:
+            raise InputError("--json and --csv are two forms of one output; choose one")
+        survey = api.survey_loudness(
+            files, target=_target(target), together=together, progress=terminal.progress(), jobs=jobs
+        )
+        for _, fault in survey.faults:
+            terminal.fault(str(fault))
+        if as_csv:
+            terminal.data(loudness_report.survey_csv(survey))
+        elif as_json:
+            terminal.document(loudness_report.survey_document(survey))
+        else:
+            terminal.show(*loudness_report.survey_tables(survey))
+            for line in loudness_report.advice(survey):
+                terminal.say(line)
+        leave([fault for _, fault in survey.faults])
+        if survey.has_failed:
+            raise SystemExit(MISSED)
+
+
+def _target(text: str | None) -> Target | None:
+    if text is None:
+        return None
+    try:
+        return read_target(text)
+    except ValueError as error:
+        raise InputError(f"--target: {error}") from None

@@ -41,24 +41,6 @@ def loudness_fields(loudness: Loudness | None) -> Document:
     return {name: getattr(loudness, name) if loudness else None for name in names}
 
 
-def file_document(
-    file: Path, loudness: Loudness, *, target: str | None = None, verdict: str | None = None
-) -> Document:
-    """One file of `loudness --json`."""
-    return {
-        "file": str(file),
-        "duration_s": loudness.duration_s,
-        **loudness_fields(loudness),
-        "max_momentary_s": loudness.max_momentary_s,
-        "max_short_term_s": loudness.max_short_term_s,
-        "true_peak_s": loudness.true_peak_s,
-        # Tech 3341: the range of less than a minute is not stable.
-        "loudness_range_unstable": loudness.duration_s < 60.0,
-        "target": target,
-        "verdict": verdict,
-    }
-
-
 def mix_document(result: MixResult) -> Document:
     """The whole of `report.json`."""
     timeline = result.timeline
@@ -190,8 +172,3 @@ def _transition_document(
         document["clip_start_s"] = measure.clip.start_s
         document["clip_duration_s"] = measure.clip.duration_s
     return document
-
-
-def file_documents(measured: Sequence[tuple[Path, Loudness]]) -> Document:
-    """All of `loudness --json` where no target was named."""
-    return {"files": [file_document(file, loudness) for file, loudness in measured]}

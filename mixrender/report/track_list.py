@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Sequence
 
 from rich.table import Table
 
 from mixrender.analysis.store import KeptTrack
 from mixrender.report.certainty import parts_in_doubt
+from mixrender.report.csv_text import csv_text
 from mixrender.report.document import Document
 from mixrender.report.tables import new_table
 from mixrender.report.track_columns import COLUMNS, Column
@@ -30,12 +29,8 @@ def _shown(track: KeptTrack, column: Column) -> str:
 
 def list_csv(tracks: Sequence[KeptTrack], columns: Sequence[Column]) -> str:
     """CSV (RFC 4180): a line of names with their units, and one for each track; empty where not known."""
-    text = io.StringIO()
-    writer = csv.writer(text)  # its usual dialect ends lines and doubles quotes as the RFC says
-    writer.writerow([column.field for column in columns])
-    for track in tracks:
-        writer.writerow([_cell(column.value(track)) for column in columns])
-    return text.getvalue()
+    rows = ([column.value(track) for column in columns] for track in tracks)
+    return csv_text([column.field for column in columns], rows)
 
 
 def list_document(tracks: Sequence[KeptTrack]) -> Document:
@@ -55,7 +50,3 @@ def _track_document(track: KeptTrack) -> Document:
         "corrections": track.corrections,
         "locked": track.locked,
     }
-
-
-def _cell(value: object) -> object:
-    return {True: "yes", False: "no"}[value] if isinstance(value, bool) else value
