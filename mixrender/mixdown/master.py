@@ -10,7 +10,7 @@ from mixrender.dsp.limiter import Limiter
 from mixrender.errors import PlanError
 from mixrender.facts import Loudness
 from mixrender.loudness.meter import Meter
-from mixrender.loudness.targets import TARGETS
+from mixrender.loudness.targets import TARGETS, find_target
 from mixrender.mixdown.result import MasterFigures, TargetVerdict
 from mixrender.plan.model import Plan
 from mixrender.progress import Progress
@@ -146,7 +146,7 @@ def target_of(plan: Plan) -> tuple[float | None, float]:
         return None, DEFAULT_CEILING_DBTP
     if wanted.name is None:
         return wanted.integrated_lufs, wanted.true_peak_dbtp
-    published = TARGETS.get(" ".join(wanted.name.lower().split()))
+    published = find_target(wanted.name)
     if published is None:
         known = ", ".join(f"`{target.name}`" for target in TARGETS.values())
         message = (

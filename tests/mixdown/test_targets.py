@@ -22,6 +22,9 @@ def target(words: str) -> tuple[float | None, float]:
         # EBU R 128 (2023): -23.0 LUFS, at most -1 dBTP in linear PCM, as EBU Tech 3343 (2023) quotes it.
         ("loudness: EBU R 128", -23.0, -1.0),
         ("loudness: ebu  r 128", -23.0, -1.0),
+        ("loudness: EBUR128", -23.0, -1.0),
+        # Where a document asks for a range, -20 to -16 LUFS, a mix is brought to its middle.
+        ("loudness: AES TD1004", -18.0, -1.0),
     ],
 )
 def test_a_target_is_numbers_or_a_published_name(words, integrated_lufs, true_peak_dbtp):
