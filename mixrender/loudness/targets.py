@@ -165,16 +165,18 @@ def read_target(text: str) -> Target:
 def _of_figures(text: str) -> Target:
     integrated_lufs: float | None = None
     true_peak_dbtp: float | None = None
-    for part in text.split(","):
-        word, figure = _split(part)
+    for number, part in enumerate(text.split(",")):
+        word, figure = _split(part, usual="integrated" if number == 0 else "true_peak")
         if word == "true_peak":
+            value = q.TRUE_PEAK.parse(figure)
             if true_peak_dbtp is not None:
                 raise ValueError(f"found {q.shorten(text)} with two true peaks; write one")
-            true_peak_dbtp = q.TRUE_PEAK.parse(figure) + 0.0
+            true_peak_dbtp = value + 0.0  # -0 dBTP is 0 dBTP
         else:
+            value = q.INTEGRATED.parse(figure)
             if integrated_lufs is not None:
                 raise ValueError(f"found {q.shorten(text)} with two loudnesses; write one")
-            integrated_lufs = q.INTEGRATED.parse(figure) + 0.0
+            integrated_lufs = value + 0.0
     if true_peak_dbtp is None:
         true_peak_dbtp = FREE_TRUE_PEAK_DBTP
     figures = [f"{integrated_lufs:g} LUFS"] if integrated_lufs is not None else []
@@ -187,12 +189,13 @@ def _of_figures(text: str) -> Target:
     )
 
 
-def _split(part: str) -> tuple[str, str]:
-    """Which figure a text is, and its number with its unit."""
+def _split(part: str, *, usual: str) -> tuple[str, str]:
+    """Which figure a text is, by its word or its unit, else the `usual` one; and its number with its unit."""
     word, colon, figure = part.rpartition(":")
     word = word.strip().lower()
     if colon and word not in ("integrated", "true_peak"):
         raise ValueError(f"found {q.shorten(part)}; write `integrated` or `true_peak` before a colon")
     if not word:
-        word = "true_peak" if figure.strip().lower().endswith("dbtp") else "integrated"
+        unit = figure.strip().lower()[-4:]
+        word = {"dbtp": "true_peak", "lufs": "integrated"}.get(unit, usual)
     return word, figure
