@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Generator, Iterator, Sequence
+from collections.abc import Generator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import closing
 from pathlib import Path
@@ -35,14 +35,15 @@ def measure_loudness(file: Path | str, *, progress: Progress | None = None) -> L
 
 def measure_many(
     files: Sequence[Path], *, progress: Progress | None = None, jobs: int | None = None
-) -> Iterator[tuple[Path, Loudness | MixrenderError]]:
+) -> Generator[tuple[Path, Loudness | MixrenderError]]:
     """The loudness of each file, folders being searched; a file that cannot be used yields its fault.
 
     Up to `jobs` files are measured at once (None: one for each processor, at most 8). They come in the order
     in which they were given.
     """
-    for file, outcome in _measured_all(files, progress or NoProgress(), jobs):
-        yield file, outcome.loudness if isinstance(outcome, Part) else outcome
+    with closing(_measured_all(files, progress or NoProgress(), jobs)) as outcomes:
+        for file, outcome in outcomes:
+            yield file, outcome.loudness if isinstance(outcome, Part) else outcome
 
 
 def survey_loudness(
