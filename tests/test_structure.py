@@ -24,7 +24,7 @@ LAYERS = (
     ("dsp",),
     ("timing",),
     ("plan",),
-    ("facts", "keys"),
+    ("facts", "formats", "keys"),
     ("progress", "units", "errors"),
 )
 """From the top down; each may import only what stands below it (and its own room)."""

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from mixrender.api.scan import analyze_all
 from mixrender.audio.cache import Cache
+from mixrender.audio.sinks.m4a import require_aac
 from mixrender.audio.write import write_text_atomic
 from mixrender.errors import AudioError, InputError, MixrenderError, PlanError, Problem
 from mixrender.mixdown.master import target_of
@@ -16,6 +17,7 @@ from mixrender.mixdown.render import output_tags, render_mix
 from mixrender.mixdown.result import MixResult
 from mixrender.plan.load import load_plan
 from mixrender.plan.model import Plan
+from mixrender.plan.output import with_output
 from mixrender.plan.schema import plan_schema
 from mixrender.progress import NoProgress, Progress
 from mixrender.report.document import mix_document, to_json
@@ -54,18 +56,25 @@ def render(
     plan: Plan,
     folder: Path | str | None = None,
     *,
+    output: Mapping[str, str] | None = None,
+    fix: bool = False,
     cache: Cache | None = None,
     progress: Progress | None = None,
 ) -> MixResult:
     """Render the whole mix: `mix.flac` (or the plan's format) and `report.json` in `folder`.
 
-    `folder` None: named after the plan, beside it. Raises PlanError, InputError, AudioError, ToolError and
+    `folder` None: named after the plan, beside it. `output` takes the place of what the plan writes there,
+    in the plan's own words. With `fix`, a file that misses its target or ceiling after encoding is made
+    again, for a lower ceiling. Raises PlanError, InputError, AudioError, ToolError and
     MachineError; then no file of an earlier render has been touched.
     """
     shared, shown = cache or Cache(), progress or NoProgress()
     target = Path(folder) if folder is not None else folder_of(plan)
+    plan = with_output(plan, output or {})
+    if plan.output.format == "m4a":  # its encoder is not ours: found out before the work
+        require_aac()
     timeline = resolve(plan, cache=shared, progress=shown)
-    result = render_mix(plan, timeline, folder=target, cache=shared, progress=shown)
+    result = render_mix(plan, timeline, folder=target, cache=shared, progress=shown, fix=fix)
     write_text_atomic(target / "report.json", to_json(mix_document(result)))
     shared.prune(KEPT_BYTES)
     return result

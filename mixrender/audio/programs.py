@@ -70,7 +70,7 @@ def rubberband() -> Path:
     if _version_numbers(found) < OLDEST_RUBBERBAND:
         raise ToolError(
             f"{path} is rubberband {found}, but 3.0 or newer is needed. "
-            f"Install a newer one, or name it in MIXRENDER_RUBBERBAND.\n{_install_lines('rubberband')}"
+            f"Install a newer one, or name it in MIXRENDER_RUBBERBAND.\n{install_lines('rubberband')}"
         )
     return path
 
@@ -103,16 +103,17 @@ def _find(name: str, variable: str, *, install: str) -> Path:
     if given:
         raise ToolError(
             f"{variable} says {given!r}, but no program is there. Correct or unset {variable}; "
-            f"if {name} is not installed yet:\n{_install_lines(install)}"
+            f"if {name} is not installed yet:\n{install_lines(install)}"
         )
     searched = "\n".join(f"  {folder}" for folder in os.get_exec_path() if folder) or "  (PATH is empty)"
     raise ToolError(
         f"The program {name} is not installed. Install it, or name it in {variable}.\n"
-        f"{_install_lines(install)}\nSearched on PATH:\n{searched}"
+        f"{install_lines(install)}\nSearched on PATH:\n{searched}"
     )
 
 
-def _install_lines(name: str) -> str:
+def install_lines(name: str) -> str:
+    """How to install a program, a line for each system."""
     return "\n".join(f"  {line}" for line in _INSTALL[name])
 
 

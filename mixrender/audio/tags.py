@@ -1,15 +1,24 @@
-"""Tags of a finished mix: title, artist, date, cover and chapters go in, ID3 or Vorbis comments come out."""
+"""Tags of a finished mix: title, artist, date, cover, chapters go in; what each kind of file has comes out.
+
+MP3, WAV and AIFF have ID3v2.3, FLAC, Vorbis and Opus have Vorbis comments, M4A has its own atoms, which know
+no chapters.
+"""
 
 from __future__ import annotations
 
+import base64
 import io
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import mutagen.aiff
 import mutagen.flac
 import mutagen.id3
+import mutagen.mp4
+import mutagen.oggopus
+import mutagen.oggvorbis
 
 from mixrender.errors import InputError
 
@@ -21,6 +30,10 @@ MAX_VORBIS_CHAPTERS = 1000
 
 flac: Any = mutagen.flac  # mutagen says that it is typed, but its classes are not
 id3: Any = mutagen.id3
+aiff: Any = mutagen.aiff
+mp4: Any = mutagen.mp4
+ogg_opus: Any = mutagen.oggopus
+ogg_vorbis: Any = mutagen.oggvorbis
 
 _NO_OFFSET = 0xFFFF_FFFF
 _FRONT_COVER = 3
@@ -54,17 +67,65 @@ def require_cover(tags: OutputTags | None) -> None:
 def tag_flac(path: Path, tags: OutputTags) -> None:
     """Write Vorbis comments and the cover into a FLAC file; times of chapters are in milliseconds."""
     file = flac.FLAC(path)
+    _put_comments(file, tags)
+    if tags.cover is not None:
+        file.add_picture(_picture(tags.cover))
+    file.save()
+
+
+def tag_vorbis(path: Path, tags: OutputTags) -> None:
+    """Write Vorbis comments, the cover among them, into an Ogg file of Vorbis."""
+    _tag_ogg(ogg_vorbis.OggVorbis(path), tags)
+
+
+def tag_opus(path: Path, tags: OutputTags) -> None:
+    """Write Vorbis comments, the cover among them, into an Ogg file of Opus."""
+    _tag_ogg(ogg_opus.OggOpus(path), tags)
+
+
+def _tag_ogg(file: Any, tags: OutputTags) -> None:
+    _put_comments(file, tags)
+    if tags.cover is not None:  # a FLAC picture block in base64 (Xiph wiki, VorbisComment, cover art)
+        block = base64.b64encode(_picture(tags.cover).write()).decode("ascii")
+        file["metadata_block_picture"] = [block]
+    file.save(padding=lambda info: 0)
+
+
+def _put_comments(file: Any, tags: OutputTags) -> None:
     for name, value in (("title", tags.title), ("artist", tags.artist), ("date", tags.date)):
         if value:
             file[name] = value
     for number, chapter in enumerate(tags.chapters[:MAX_VORBIS_CHAPTERS]):
         file[f"CHAPTER{number:03d}"] = _clock(chapter.start_s)
         file[f"CHAPTER{number:03d}NAME"] = chapter.title
+
+
+def _picture(cover: bytes) -> Any:
+    picture = flac.Picture()
+    picture.type, picture.mime, picture.data = _FRONT_COVER, _mime(cover), cover
+    return picture
+
+
+def tag_m4a(path: Path, tags: OutputTags) -> None:
+    """Write title, artist, date and cover into an M4A file; chapters have no place there."""
+    file = mp4.MP4(path)
+    for atom, value in (("\xa9nam", tags.title), ("\xa9ART", tags.artist), ("\xa9day", tags.date)):
+        if value:
+            file[atom] = [value]
     if tags.cover is not None:
-        picture = flac.Picture()
-        picture.type, picture.mime, picture.data = _FRONT_COVER, _mime(tags.cover), tags.cover
-        file.add_picture(picture)
-    file.save()
+        is_jpeg = _mime(tags.cover) == "image/jpeg"
+        kind = mp4.MP4Cover.FORMAT_JPEG if is_jpeg else mp4.MP4Cover.FORMAT_PNG
+        file["covr"] = [mp4.MP4Cover(tags.cover, imageformat=kind)]
+    file.save(padding=lambda info: 0)
+
+
+def tag_aiff(path: Path, tags: OutputTags, duration_s: float) -> None:
+    """Put an ID3v2.3 chunk into an AIFF file of `duration_s` seconds."""
+    file = aiff.AIFF(path)
+    file.add_tags()
+    for frame in _id3(tags, duration_s).values():
+        file.tags.add(frame)
+    file.save(v2_version=3, padding=lambda info: 0)
 
 
 def tag_mp3(path: Path, tags: OutputTags, duration_s: float) -> None:

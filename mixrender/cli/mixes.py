@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
 from mixrender import api
 from mixrender.cli.options import LICENCES, LOUD, AsJson, OutDir, PlanFile, Quiet
 from mixrender.errors import PlanError
+from mixrender.formats import BIT_WORDS, FORMAT_NAMES
 from mixrender.plan.load import load_plan
 from mixrender.report import document, tables
 from mixrender.terminal import Terminal
@@ -61,14 +62,42 @@ def preview(
         terminal.document(document.mix_document(result))
 
 
-def render(plan: PlanFile, output: OutDir = None, quiet: Quiet = False, as_json: AsJson = False) -> None:
+def _option(name: str, metavar: str, text: str) -> Any:
+    return typer.Option(name, metavar=metavar, help=text, show_default=False)
+
+
+def render(
+    plan: PlanFile,
+    output: OutDir = None,
+    format: Annotated[
+        str | None, _option("--format", "WORD", f"Kind of file: {', '.join(FORMAT_NAMES)}.")
+    ] = None,
+    bits: Annotated[str | None, _option("--bits", "WORD", f"Bits: {', '.join(BIT_WORDS)}.")] = None,
+    rate: Annotated[str | None, _option("--rate", "HZ", "Sample rate of the mix.")] = None,
+    bitrate: Annotated[
+        str | None, _option("--bitrate", "KBIT/S", "Bit rate of a lossy format, such as 256.")
+    ] = None,
+    fix: Annotated[
+        bool,
+        typer.Option(
+            "--fix",
+            help="If the file misses its target or ceiling after encoding, make it again with more room.",
+        ),
+    ] = False,
+    quiet: Quiet = False,
+    as_json: AsJson = False,
+) -> None:
     """Render the whole mix, and report on it.
+
+    The file is what `output:` in the plan says, unless an option says otherwise.
 
     Ends with status 1 if the plan names a loudness target that the mix does not meet.
     """
     terminal = Terminal(quiet=quiet, as_json=as_json)
     with terminal.reported():
-        result = api.render(load_plan(plan), output, progress=terminal.progress())
+        words = {"format": format, "bits": bits, "rate": rate, "bitrate": bitrate}
+        written = {word: text for word, text in words.items() if text is not None}
+        result = api.render(load_plan(plan), output, output=written, fix=fix, progress=terminal.progress())
         terminal.warn(result.all_warnings())
         terminal.show(*tables.mix_tables(result))
         terminal.say(f"Wrote {', '.join(str(file) for file in result.files)}")

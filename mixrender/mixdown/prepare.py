@@ -14,6 +14,7 @@ import numpy as np
 from mixrender.audio import programs
 from mixrender.audio.cache import Cache
 from mixrender.audio.raw import RawAudio, decoded
+from mixrender.formats import FORMATS
 from mixrender.loudness.meter import integrated
 from mixrender.mixdown.levels import Measure, constant_gains_db
 from mixrender.mixdown.mix import Mix
@@ -47,9 +48,14 @@ class PreparedMix:
 
 
 def mix_rate_hz(plan: Plan, timeline: Timeline) -> int:
-    """The plan's rate, or that of most tracks; of two equally common ones the higher, at most 48 kHz."""
+    """The plan's rate, or that of most tracks, or the next higher one that the plan's format has."""
     if plan.output.rate_hz is not None:
         return plan.output.rate_hz
+    return FORMATS[plan.output.format].rate_near_hz(usual_rate_hz(timeline))
+
+
+def usual_rate_hz(timeline: Timeline) -> int:
+    """The rate of most tracks; of two equally common ones the higher, at most 48 kHz."""
     rates = [min(track.facts.sample_rate_hz, MAX_DEFAULT_RATE_HZ) for track in timeline.tracks]
     return max(rates, key=lambda rate: (rates.count(rate), rate))
 

@@ -10,11 +10,13 @@ from mixrender.audio.cache import Cache
 from mixrender.audio.write import require_writable, write_audio
 from mixrender.errors import InputError
 from mixrender.facts import Loudness
+from mixrender.formats import FORMATS
 from mixrender.loudness.meter import Meter
+from mixrender.mixdown.deliver import DITHER_SEED
 from mixrender.mixdown.master import MasterChain, Setting, target_of
 from mixrender.mixdown.measure import loudness_step, transition_offset
 from mixrender.mixdown.prepare import PreparedMix, mix_rate_hz, prepare
-from mixrender.mixdown.render import DITHER_SEED, require_folder, versions
+from mixrender.mixdown.render import rate_warnings, require_folder, versions
 from mixrender.mixdown.result import Clip, MasterFigures, MixResult, TransitionMeasure
 from mixrender.plan.model import Plan
 from mixrender.progress import Advance, Progress
@@ -45,7 +47,10 @@ def render_clips(
     """
     chosen = _chosen(timeline, only)
     rate_hz = mix_rate_hz(plan, timeline)
-    require_writable(sample_rate_hz=rate_hz, format=plan.output.format, bits=plan.output.bits)
+    output = plan.output
+    require_writable(
+        sample_rate_hz=rate_hz, format=output.format, bits=output.bits, kbit_s=output.bit_rate_kbit_s
+    )
     require_folder(folder)
     windows_s = [_window_s(timeline, t, lead_bars=lead_bars, tail_bars=tail_bars) for t in chosen]
     prepared = prepare(plan, timeline, cache=cache, progress=progress, windows_s=windows_s)
@@ -55,7 +60,7 @@ def render_clips(
     frames = sum(seconds_to_frames(b - a, rate_hz) for a, b in windows_s)
     with progress.task("Rendering clips", total=frames) as advance:
         for transition, window_s in zip(chosen, windows_s, strict=True):
-            path = folder / clip_name(timeline, transition, plan.output.format)
+            path = folder / clip_name(timeline, transition, FORMATS[output.format].suffix)
             measure = _clip(plan, timeline, transition, prepared, setting, window_s, path, advance)
             measures[transition.index - 1] = measure
             files.append(path)
@@ -70,13 +75,14 @@ def render_clips(
         inputs=tuple((track.file, track.facts.content_hash) for track in timeline.tracks),
         versions=versions(),
         files=tuple(files),
+        warnings=rate_warnings(plan, timeline),
     )
 
 
-def clip_name(timeline: Timeline, transition: TransitionPlacement, format: str) -> str:
-    """File name of a clip: `01-ferry-lantern.flac`."""
+def clip_name(timeline: Timeline, transition: TransitionPlacement, suffix: str) -> str:
+    """File name of a clip: `01-ferry-lantern.flac`; `suffix` has its dot."""
     out, into = timeline.tracks[transition.outgoing], timeline.tracks[transition.incoming]
-    return f"{transition.index:02d}-{out.name}-{into.name}.{format}"
+    return f"{transition.index:02d}-{out.name}-{into.name}{suffix}"
 
 
 def predicted_setting(plan: Plan, timeline: Timeline, gains_db: Sequence[float]) -> Setting:
@@ -153,6 +159,7 @@ def _clip(
         sample_rate_hz=rate_hz,
         format=plan.output.format,
         bits=plan.output.bits,
+        kbit_s=plan.output.bit_rate_kbit_s,
         dither_seed=DITHER_SEED,
     )
     loudness: Loudness = meter.result()

@@ -6,6 +6,7 @@ import os
 import platform
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
+from dataclasses import replace
 from importlib.metadata import version
 from pathlib import Path
 
@@ -14,39 +15,43 @@ import numpy as np
 from mixrender.audio import programs
 from mixrender.audio.cache import Cache
 from mixrender.audio.raw import BYTES_PER_FRAME, RawAudio
-from mixrender.audio.read import probe, read_blocks
-from mixrender.audio.tags import OutputTags, require_cover
-from mixrender.audio.write import require_writable, write_audio
+from mixrender.audio.tags import Chapter, OutputTags, require_cover
+from mixrender.audio.write import require_writable
 from mixrender.errors import InputError, PlanError, ToolError
-from mixrender.facts import Loudness
-from mixrender.loudness.meter import Meter
-from mixrender.mixdown.master import MasterChain, find_setting, target_of, verdict
+from mixrender.formats import FORMATS
+from mixrender.mixdown.deliver import deliver
+from mixrender.mixdown.master import MasterChain, Mastering, find_setting
 from mixrender.mixdown.measure import loudness_step, transition_offset
 from mixrender.mixdown.mix import BLOCK_FRAMES, Mix
-from mixrender.mixdown.prepare import mix_rate_hz, prepare
+from mixrender.mixdown.prepare import mix_rate_hz, prepare, usual_rate_hz
 from mixrender.mixdown.result import MixResult, TransitionMeasure
 from mixrender.plan.model import Plan
-from mixrender.progress import Advance, Progress
+from mixrender.progress import Progress
 from mixrender.timing.timeline import Timeline
-from mixrender.units import FloatArray
-
-DITHER_SEED = 1770
-"""One seed for every mix: the same plan gives the same bytes."""
+from mixrender.units import FloatArray, seconds_to_frames
 
 
 def render_mix(
-    plan: Plan, timeline: Timeline, *, folder: Path, cache: Cache, progress: Progress
+    plan: Plan, timeline: Timeline, *, folder: Path, cache: Cache, progress: Progress, fix: bool = False
 ) -> MixResult:
-    """Render the whole mix into `folder` as `mix.flac` (or the plan's format), and measure it.
+    """Render the whole mix into `folder` as `mix.flac` (or the plan's format), and measure the file.
 
-    Raises InputError where the plan asks for what its format or its target cannot do, AudioError, ToolError
-    and MachineError as met; then nothing is left under a final name.
+    With `fix`, a file that its codec lifted over the ceiling is made again with a lower one. Raises
+    InputError where the plan asks for what its format or its target cannot do, AudioError, ToolError and
+    MachineError as met; then nothing is left under a final name.
     """
     rate_hz = mix_rate_hz(plan, timeline)
     output = plan.output
-    require_writable(sample_rate_hz=rate_hz, format=output.format, bits=output.bits)
+    kind = FORMATS[output.format]
+    require_writable(
+        sample_rate_hz=rate_hz,
+        format=output.format,
+        bits=output.bits,
+        kbit_s=output.bit_rate_kbit_s,
+        frames=seconds_to_frames(timeline.duration_s, rate_hz),
+    )
     require_folder(folder)
-    tags = output_tags(plan)
+    tags = replace(output_tags(plan), chapters=chapters(plan, timeline))
     prepared = prepare(plan, timeline, cache=cache, progress=progress)
     mix = prepared.mix
     with _premaster(mix, cache, progress) as raw:
@@ -56,25 +61,27 @@ def render_mix(
                 stop = min(begin + BLOCK_FRAMES, raw.frames)
                 yield raw.read(begin, stop).astype(np.float64)
 
-        mastering = find_setting(blocks, plan, frames=raw.frames, sample_rate_hz=rate_hz, progress=progress)
+        def master(asked: Plan) -> Mastering:
+            return find_setting(blocks, asked, frames=raw.frames, sample_rate_hz=rate_hz, progress=progress)
+
+        def sound(mastering: Mastering) -> Iterator[FloatArray]:
+            return MasterChain(mastering.setting, sample_rate_hz=rate_hz).run(blocks())
+
         # Before the file is written, so that a run stopped here leaves an earlier mix beside its own report.
         measures = _measures(mix, timeline, raw, rate_hz, progress)
-        chain = MasterChain(mastering.setting, sample_rate_hz=rate_hz)
-        with progress.task("Writing", total=raw.frames) as advance:
-            written = write_audio(
-                folder / f"mix.{output.format}",
-                _watched(chain.run(blocks()), advance),
-                sample_rate_hz=rate_hz,
-                format=output.format,
-                bits=output.bits,
-                dither_seed=DITHER_SEED,
-                tags=tags,
-            )
-    warnings = mastering.warnings
-    loudness = mastering.loudness
-    if output.format == "mp3":
-        loudness = _of_file(written.path, rate_hz, progress)
-        warnings += _overshoot(plan, loudness)
+        delivery = deliver(
+            folder / f"mix{kind.suffix}",
+            plan,
+            master=master,
+            sound=sound,
+            frames=raw.frames,
+            sample_rate_hz=rate_hz,
+            tags=tags,
+            fix=fix,
+            progress=progress,
+        )
+    written, mastering = delivery.written, delivery.mastering
+    warnings = rate_warnings(plan, timeline) + delivery.warnings
     if written.clipped_samples:
         warnings += (f"{written.clipped_samples} samples lay beyond full scale",)
     return MixResult(
@@ -82,37 +89,36 @@ def render_mix(
         sample_rate_hz=rate_hz,
         gains_db=prepared.gains_db,
         transitions=measures,
-        loudness=loudness,
+        loudness=delivery.loudness,
         master=mastering.figures(),
-        target=verdict(plan, loudness),
+        target=delivery.target,
         inputs=tuple((track.file, track.facts.content_hash) for track in timeline.tracks),
         versions=versions(),
         files=(written.path,),
         clipped_samples=written.clipped_samples,
         warnings=warnings,
+        before_encoding=mastering.loudness if kind.is_lossy else None,
+        correction=delivery.correction,
     )
 
 
-def _of_file(path: Path, rate_hz: int, progress: Progress) -> Loudness:
-    """The loudness of a file as it was delivered: a lossy codec changes it, its peaks above all."""
-    meter = Meter(sample_rate_hz=rate_hz)
-    with progress.task(f"Measuring {path.name}", total=probe(path).expected_s) as advance:
-        for block in read_blocks(path, sample_rate_hz=rate_hz):
-            meter.push(block)
-            advance(len(block) / rate_hz)
-    return meter.result()
-
-
-def _overshoot(plan: Plan, loudness: Loudness) -> tuple[str, ...]:
-    """A warning where the codec lifted peaks over the ceiling, with the ceiling that would leave room."""
-    _, ceiling_dbtp = target_of(plan)
-    if loudness.true_peak_dbtp is None or loudness.true_peak_dbtp <= ceiling_dbtp + 0.05:
+def rate_warnings(plan: Plan, timeline: Timeline) -> tuple[str, ...]:
+    """What is to be said where the format decides the sample rate."""
+    kind, usual_hz = FORMATS[plan.output.format], usual_rate_hz(timeline)
+    rate_hz = mix_rate_hz(plan, timeline)
+    if plan.output.rate_hz is not None or rate_hz == usual_hz:
         return ()
-    over_db = loudness.true_peak_dbtp - ceiling_dbtp
-    room = f"{ceiling_dbtp - over_db - 0.1:.1f} dBTP"
-    return (
-        f"the MP3 peaks {over_db:.2f} dB above {ceiling_dbtp:g} dBTP; `true_peak: {room}` would leave room",
-    )
+    return (f"{kind.title} cannot have the {usual_hz} Hz of the tracks: the mix is made at {rate_hz} Hz",)
+
+
+def chapters(plan: Plan, timeline: Timeline) -> tuple[Chapter, ...]:
+    """A chapter for each track, from where it is first heard, named as the plan or the file's tags say."""
+    found = []
+    for track in timeline.tracks:
+        said, tags = plan.track(track.name), track.facts.tags
+        names = [said.artist or tags.artist, said.title or tags.title or track.name]
+        found.append(Chapter(track.start_s, " – ".join(name for name in names if name)))
+    return tuple(found)
 
 
 def require_folder(folder: Path) -> None:
@@ -165,12 +171,6 @@ def _premaster(mix: Mix, cache: Cache, progress: Progress) -> Iterator[RawAudio]
                 file.write(np.ascontiguousarray(block, dtype="<f4").data)
                 advance(len(block))
         yield RawAudio(path, mix.frames, mix.sample_rate_hz)
-
-
-def _watched(blocks: Iterator[FloatArray], advance: Advance) -> Iterator[FloatArray]:
-    for block in blocks:
-        yield block
-        advance(len(block))
 
 
 def _measures(

@@ -67,11 +67,21 @@ class TargetVerdict:
 
 
 @dataclass(frozen=True)
+class Correction:
+    """How often a mix was made again, and the loudness and ceiling of the sound that was encoded at last."""
+
+    rounds: int
+    integrated_lufs: float | None
+    true_peak_dbtp: float
+
+
+@dataclass(frozen=True)
 class MixResult:
     """A rendered mix or its preview clips: the timeline, every figure, and the files written.
 
     `transitions` holds one measure per transition of the timeline, None for those that a preview left out.
-    `loudness` is that of the delivered file, None on a preview.
+    `loudness` is that of the delivered file, None on a preview; `before_encoding` that of the sound given to
+    a lossy codec, None where the format is not lossy.
     """
 
     timeline: Timeline
@@ -86,6 +96,8 @@ class MixResult:
     files: tuple[Path, ...] = ()
     clipped_samples: int = 0
     warnings: tuple[str, ...] = ()
+    before_encoding: Loudness | None = None
+    correction: Correction | None = None
 
     def all_warnings(self) -> list[Problem | str]:
         """Warnings of the plan, of what was measured, and of the master, in that order."""

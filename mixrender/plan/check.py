@@ -8,12 +8,10 @@ from itertools import islice
 from pathlib import Path
 
 from mixrender.errors import Problem
+from mixrender.formats import unfit
 from mixrender.plan.model import Plan, PlanPath, Position, Track, Transition
 from mixrender.plan.quantities import nearest, one_of, shorten, suggestion
 from mixrender.plan.recipes import RECIPES
-
-MP3_RATES_HZ = (8000, 11025, 12000, 16000, 22050, 24000, 32000, 44100, 48000)
-"""Sample rates of MPEG-1, MPEG-2 (ISO/IEC 13818-3) and 2.5 layer III."""
 
 _LISTED = 5000
 
@@ -210,12 +208,9 @@ def _contradictions(plan: Plan) -> Iterator[Problem]:
             text = "`shift` needs key lock; take away `key_lock: false`, or `shift`"
             yield plan.problem(("tracks", track.name, "shift"), text)
     output = plan.output
-    if output.format == "flac" and output.bits == "float":
-        text = "FLAC holds whole numbers only; write `bits: 24`, or `format: wav`"
-        yield plan.problem(("output", "bits"), text)
-    if output.format == "mp3" and output.rate_hz not in (None, *MP3_RATES_HZ):
-        text = f"MP3 cannot have {output.rate_hz} Hz; write 44100 or 48000"
-        yield plan.problem(("output", "rate"), text)
+    faults = unfit(output.format, bits=output.bits, rate_hz=output.rate_hz, kbit_s=output.bit_rate_kbit_s)
+    for word, text in faults:
+        yield plan.problem(("output", word), text)
 
 
 # What a check stands on: nothing, the `order` of tracks and transitions, or also the `cues`.

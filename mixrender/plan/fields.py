@@ -66,6 +66,13 @@ def _rate(text: str) -> int:
     return round(value)
 
 
+def _bit_rate(text: str) -> int:
+    value = q.BIT_RATE.parse(text)
+    if value != round(value):
+        raise ValueError(f"found {q.shorten(text)}; a bit rate is a whole number of kbit/s")
+    return round(value)
+
+
 def _bands(value: Any, info: ValidationInfo) -> Any:
     wanted = "two band edges, the lower first, such as `[250 Hz, 2.5 kHz]`"
     if from_yaml(info) and not isinstance(value, list):
@@ -166,6 +173,11 @@ SampleRateHz = Annotated[
     int,
     reader(_rate, q.SAMPLE_RATE.wanted),
     described(q.SAMPLE_RATE.pattern, "Sample rate of the mix in Hz.", "44100", bare_numbers=True),
+]
+BitRateKbitS = Annotated[
+    int,
+    reader(_bit_rate, q.BIT_RATE.wanted),
+    described(q.BIT_RATE.pattern, "Bit rate in kbit/s.", "256 kbit/s", bare_numbers=True),
 ]
 DurationS = Annotated[
     float,

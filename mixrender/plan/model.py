@@ -9,6 +9,7 @@ from typing import Annotated, Any, ClassVar, Literal
 from pydantic import BeforeValidator, Discriminator, Field, PrivateAttr, Tag, ValidationInfo, model_validator
 
 from mixrender.errors import Problem
+from mixrender.formats import BIT_WORDS, FORMAT_NAMES, Bits, FormatName
 from mixrender.plan import fields as f
 from mixrender.plan.lanes import Lane, LanePoint, Moves, read_own_moves, read_transition_moves
 from mixrender.plan.places import InPosition, Length, MoveTime, PlanModel, Position, Shift, from_yaml
@@ -37,11 +38,16 @@ class LoudnessTarget(PlanModel):
 
 
 class Output(PlanModel):
-    """The file to write. `rate_hz` None: the rate of most tracks."""
+    """The file to write.
 
-    format: Annotated[Literal["flac", "wav", "mp3"], *f.words("flac", "wav", "mp3")] = "flac"
-    bits: Annotated[Literal["16", "24", "float"], *f.words("16", "24", "float")] = "24"
+    `rate_hz` None: the rate of most tracks, or the next that the format has; `bit_rate_kbit_s` None: what is
+    usual for a lossy format.
+    """
+
+    format: Annotated[FormatName, *f.words(*FORMAT_NAMES)] = "flac"
+    bits: Annotated[Bits, *f.words(*BIT_WORDS)] = "24"
     rate_hz: f.SampleRateHz | None = Field(default=None, validation_alias="rate")
+    bit_rate_kbit_s: f.BitRateKbitS | None = Field(default=None, validation_alias="bitrate")
 
     example: ClassVar[str] = "`{format: flac, bits: 24, rate: 44100}`"
 

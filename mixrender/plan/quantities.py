@@ -189,6 +189,7 @@ GRID_TEMPO = Quantity("a tempo", "126 BPM", {"BPM": 1.0}, 20.0, 400.0)
 GAIN = Quantity("a gain", "-1.5 dB", DECIBEL, -60.0, 24.0)
 BAND_EDGE = Quantity("a band edge", "250 Hz", HERTZ, 20.0, 20_000.0)
 SAMPLE_RATE = Quantity("a sample rate", "44.1 kHz", HERTZ, 8000.0, 192_000.0, unit_optional=True)
+BIT_RATE = Quantity("a bit rate", "256 kbit/s", {"kbit/s": 1.0, "kbps": 1.0}, 32.0, 512.0, unit_optional=True)
 INTEGRATED = Quantity("an integrated loudness", "-14 LUFS", {"LUFS": 1.0}, -60.0, 0.0)
 TRUE_PEAK = Quantity("a true peak", "-1 dBTP", {"dBTP": 1.0}, -30.0, 0.0)
 SEMITONES = Quantity(

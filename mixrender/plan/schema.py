@@ -45,6 +45,7 @@ _TEXTS: Mapping[str, Mapping[str, str]] = {
         "format": "Kind of file. Default: flac.",
         "bits": "Bits per sample. Default: 24.",
         "rate": "Sample rate. Default: the rate of most tracks.",
+        "bitrate": "Bit rate of a lossy format. Default: 320 kbit/s for MP3, 192 for Opus, 256 for others.",
     },
     "StartSpec": {"at": "Where in the first track the mix starts.", "fade": "Length of the fade in."},
     "EndSpec": {"at": "Where in the last track the mix ends.", "fade": "Length of the fade out."},

@@ -52,6 +52,8 @@ def mix_document(result: MixResult) -> Document:
             "target": _target_document(result.target),
             "clipped_samples": result.clipped_samples,
         },
+        "before_encoding": loudness_fields(result.before_encoding) if result.before_encoding else None,
+        "correction": asdict(result.correction) if result.correction else None,
         **_beats_document(timeline),
         "tracks": [
             _placed_document(track, gain_db)

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import base64
 import os
 import struct
 import subprocess
@@ -12,15 +13,21 @@ import mutagen
 import numpy as np
 import pytest
 import soundfile
+from mutagen.flac import Picture
+from mutagen.mp4 import Atoms, MP4Cover
+from mutagen.ogg import OggPage
 
 from mixrender.audio import write as write_module
 from mixrender.audio.file_tags import read_tags
+from mixrender.audio.ogg_pages import stamp_serial
 from mixrender.audio.read import read_blocks
+from mixrender.audio.sinks.base import Wish
+from mixrender.audio.sinks.whole_numbers import HEAD_BYTES, Aiff
 from mixrender.audio.tags import Chapter, OutputTags
 from mixrender.audio.wav import WavFile
 from mixrender.audio.write import atomic_path, require_writable, write_audio, write_text_atomic
-from mixrender.errors import InputError, MachineError
-from mixrender.facts import FileTags
+from mixrender.errors import InputError, MachineError, ToolError
+from mixrender.formats import FORMATS
 
 RATE_HZ = 44100
 PNG = b"\x89PNG\r\n\x1a\n" + bytes(30)
@@ -31,7 +38,23 @@ TAGS = OutputTags(
     cover=PNG,
     chapters=(Chapter(0.0, "Ferry"), Chapter(205.4, "Lantern")),
 )
-ALL = [("wav", "16"), ("wav", "24"), ("wav", "float"), ("flac", "16"), ("flac", "24"), ("mp3", "24")]
+ALL = [
+    ("wav", "16"),
+    ("wav", "24"),
+    ("wav", "float"),
+    ("aiff", "16"),
+    ("aiff", "24"),
+    ("flac", "16"),
+    ("flac", "24"),
+    ("mp3", "24"),
+    ("opus", "24"),
+    ("ogg", "24"),
+    ("m4a", "24"),
+]
+"""Every kind of file, by its suffix, and of bits; the lossy ones have none of their own."""
+
+FORMATS_BY_SUFFIX = {kind.suffix[1:]: kind for kind in FORMATS.values()}
+LOSSY = [kind.suffix[1:] for kind in FORMATS.values() if kind.is_lossy]
 
 
 def noise(frames: int = 50_000, *, seed: int = 6) -> np.ndarray:
@@ -43,17 +66,21 @@ def blocks_of(x: np.ndarray, size: int = 8192) -> Iterator[np.ndarray]:
         yield x[start : start + size]
 
 
+def rate_of(suffix: str) -> int:
+    return FORMATS_BY_SUFFIX[suffix].rate_near_hz(RATE_HZ)
+
+
 def put(path: Path, x: np.ndarray, bits: str = "24", *, size: int = 8192, **options: object):
-    return write_audio(
-        path, blocks_of(x, size), sample_rate_hz=RATE_HZ, format=path.suffix[1:], bits=bits, **options
-    )
+    kind = FORMATS_BY_SUFFIX[path.suffix[1:]]
+    options = {"sample_rate_hz": kind.rate_near_hz(RATE_HZ)} | options
+    return write_audio(path, blocks_of(x, size), format=kind.name, bits=bits, **options)
 
 
 def whole_numbers(path: Path, bits: int) -> np.ndarray:
     return soundfile.read(path, dtype="int32")[0] >> (32 - bits)
 
 
-@pytest.mark.parametrize("name", ["x.wav", "x.flac"])
+@pytest.mark.parametrize("name", ["x.wav", "x.aiff", "x.flac"])
 def test_24_bits_are_rounded_to_half_a_step(tmp_path: Path, name: str) -> None:
     x = noise()
     result = put(tmp_path / name, x)
@@ -73,7 +100,7 @@ def test_float_wav_keeps_every_sample(tmp_path: Path) -> None:
     assert result.clipped_samples == np.count_nonzero(np.abs(x) > 1)
 
 
-@pytest.mark.parametrize("name", ["x.wav", "x.flac"])
+@pytest.mark.parametrize("name", ["x.wav", "x.aiff", "x.flac"])
 def test_16_bits_have_dither_whose_error_does_not_follow_the_sound(tmp_path: Path, name: str) -> None:
     """Mean 0 and variance 1/4 step² at every level: Lipshitz, Wannamaker, Vanderkooy, JAES 40(5), 1992."""
     frames = 60_000
@@ -124,48 +151,223 @@ def test_samples_beyond_full_scale_are_counted_and_never_wrap(tmp_path: Path, ki
     x[5000:5003, 0], x[7000, 1] = 1.2, -1.3
     result = put(tmp_path / f"x.{kind}", x, bits)
     assert result.clipped_samples == 4
-    if kind != "mp3":
+    if kind not in LOSSY:
         y = soundfile.read(tmp_path / f"x.{kind}")[0]
         assert y[5000:5003, 0].min() > 0.9999
         assert y[7000, 1] < -0.9999
 
 
-def test_mp3_has_320_kbit_s_and_the_sound_stands_in_place(tmp_path: Path) -> None:
-    x = np.zeros((RATE_HZ * 2, 2))
-    window = np.hanning(401)[:, None] * np.cos(2 * np.pi * 1000 * (np.arange(401) - 200) / RATE_HZ)[:, None]
-    x[40_000 - 200 : 40_000 + 201] += 0.7 * window
+def test_mp3_has_320_kbit_s_and_an_info_tag_with_delay_and_padding(tmp_path: Path) -> None:
+    """The tag counts frames, and states delay and padding in 12 bits each: LAME's info tag, revision 1."""
+    x = noise(RATE_HZ * 2 + 123)
     put(tmp_path / "x.mp3", x, tags=TAGS)
     info = mutagen.File(tmp_path / "x.mp3").info
-    y = np.concatenate(list(read_blocks(tmp_path / "x.mp3")))
-    error_db = 20 * np.log10(np.abs(y - x).max())
-    print(f"{info.bitrate} bit/s, peak at {np.argmax(y[:, 0])}, error {error_db:.1f} dBFS (bound -50 dBFS)")
+    data = (tmp_path / "x.mp3").read_bytes()
+    at = data.index(b"Info", 10 + len(PNG))
+    frames = struct.unpack_from(">I", data, at + 8)[0]
+    ends = int.from_bytes(data[at + 141 : at + 144], "big")
+    print(f"{info.bitrate} bit/s; {frames} frames, delay {ends >> 12}, padding {ends & 0xFFF}")
     assert abs(info.bitrate - 320_000) < 100
-    assert len(y) == len(x)
-    assert np.argmax(y[:, 0]) == 40_000
-    assert error_db < -50
+    assert frames * 1152 - (ends >> 12) - (ends & 0xFFF) == len(x)
 
 
-@pytest.mark.parametrize("kind", ["wav", "flac", "mp3"])
+def music(rate_hz: int, frames: int) -> np.ndarray:
+    """Chords that change every half second, each note with its harmonics: what an encoder is made for."""
+    t = np.arange(frames) / rate_hz
+    chord = np.array([[220.0, 277.2, 329.6], [196.0, 246.9, 293.7]])[(t * 2).astype(int) % 2]
+    held = np.minimum((t * 2 % 1) * 40, 1) * np.minimum((1 - t * 2 % 1) * 40, 1)
+    notes = sum(np.sin(2 * np.pi * chord[:, n] * h * t + h) / h for n in range(3) for h in range(1, 9))
+    left = 0.12 * held * notes
+    return np.stack([left, np.roll(left, 7) * 0.8], axis=1)
+
+
+def lag_frames(x: np.ndarray, y: np.ndarray) -> int:
+    """By how many frames y comes later than x: the peak of their cross-correlation."""
+    size = 1 << (2 * len(x) - 1).bit_length()
+    found = np.fft.irfft(np.fft.rfft(y, size) * np.conj(np.fft.rfft(x, size)), size)
+    lag = int(np.argmax(found))
+    return lag if lag < size // 2 else lag - size
+
+
+@pytest.mark.parametrize(("kind", "bits"), ALL)
+def test_what_is_read_back_has_the_length_the_place_and_the_level_of_what_was_written(
+    tmp_path: Path, kind: str, bits: str
+) -> None:
+    rate_hz = rate_of(kind)
+    x = music(rate_hz, 4 * rate_hz + 1234)
+    put(tmp_path / f"x.{kind}", x, bits)
+    y = np.concatenate(list(read_blocks(tmp_path / f"x.{kind}")))
+    extra, y = len(y) - len(x), y[: len(x)]
+    lag = lag_frames(x[:, 0], y[:, 0])
+    level_db = 20 * np.log10(np.sqrt(np.mean(np.square(y)) / np.mean(np.square(x))))
+    print(
+        f"{kind} {bits}: {extra} frames more (bound 0), lag {lag} (bound 0), level {level_db:+.4f} dB (0.1)"
+    )
+    assert lag == 0
+    assert abs(level_db) < 0.1
+    if kind == "m4a":  # packets of 1024 frames: ffmpeg, when reading, keeps what fills the last one
+        assert 0 <= extra < 1024
+        assert edited_frames(tmp_path / "x.m4a") == (1024, len(x))
+    else:
+        assert extra == 0
+
+
+def edited_frames(path: Path) -> tuple[int, int]:
+    """The first frame and the number of frames that the edit list plays (ISO/IEC 14496-12, 8.6.6)."""
+    with path.open("rb") as file:
+        _, data = Atoms(file).path(b"moov", b"trak", b"edts")[-1].read(file)
+    assert data[4:8] == b"elst"
+    version, count = data[8], struct.unpack_from(">I", data, 12)[0]
+    duration, start = struct.unpack_from(">Qq" if version == 1 else ">Ii", data, 16)
+    assert count == 1
+    return start, duration
+
+
+@pytest.mark.parametrize("kind", sorted({kind for kind, _ in ALL}))
 def test_tags_cover_and_chapters_are_written(tmp_path: Path, kind: str) -> None:
-    put(tmp_path / f"x.{kind}", noise(), tags=TAGS)
-    found = mutagen.File(tmp_path / f"x.{kind}")
-    if kind == "flac":
-        assert read_tags(tmp_path / "x.flac") == FileTags(
-            title=TAGS.title, artist=TAGS.artist, date=TAGS.date
-        )
+    path = tmp_path / f"x.{kind}"
+    put(path, noise(), tags=TAGS)
+    found = mutagen.File(path)
+    told = read_tags(path)
+    assert (told.title, told.artist, told.date) == (TAGS.title, TAGS.artist, TAGS.date)
+    if kind in ("flac", "opus", "ogg"):
         assert found["date"] == ["2024-05-06"]
         assert found["chapter001"] == ["00:03:25.400"]
         assert found["chapter001name"] == ["Lantern"]
-        assert (found.pictures[0].data, found.pictures[0].mime) == (PNG, "image/png")
-        return
-    assert found["TIT2"].text == [TAGS.title]
-    assert found["TPE1"].text == [TAGS.artist]
-    assert str(found["TDRC"].text[0]) == "2024-05-06"
-    assert found["APIC:"].data == PNG
-    assert found["CHAP:chp1"].start_time == 205_400
-    assert found["CHAP:chp0"].end_time == 205_400
-    assert str(found["CHAP:chp1"].sub_frames["TIT2"]) == "Lantern"
-    assert found["CTOC:toc"].child_element_ids == ["chp0", "chp1"]
+        pictures = [Picture(base64.b64decode(text)) for text in found.get("metadata_block_picture", [])]
+        (picture,) = getattr(found, "pictures", pictures)
+        assert (picture.data, picture.mime, picture.type) == (PNG, "image/png", 3)
+    elif kind == "m4a":
+        assert found["\xa9day"] == ["2024-05-06"]
+        assert (bytes(found["covr"][0]), found["covr"][0].imageformat) == (PNG, MP4Cover.FORMAT_PNG)
+    else:
+        assert found["TIT2"].text == [TAGS.title]
+        assert str(found["TDRC"].text[0]) == "2024-05-06"
+        assert found["APIC:"].data == PNG
+        assert found["CHAP:chp1"].start_time == 205_400
+        assert found["CHAP:chp0"].end_time == 205_400
+        assert str(found["CHAP:chp1"].sub_frames["TIT2"]) == "Lantern"
+        assert found["CTOC:toc"].child_element_ids == ["chp0", "chp1"]
+
+
+@pytest.mark.parametrize("kind", sorted({kind for kind, _ in ALL}))
+def test_tags_leave_the_sound_as_it_is(tmp_path: Path, kind: str) -> None:
+    """A cover that fills many pages of Ogg must not move what comes after it."""
+    cover = PNG + np.random.default_rng(4).bytes(300_000)
+    put(tmp_path / f"plain.{kind}", noise())
+    put(tmp_path / f"told.{kind}", noise(), tags=OutputTags(title="x", cover=cover))
+    plain, told = (np.concatenate(list(read_blocks(tmp_path / f"{n}.{kind}"))) for n in ("plain", "told"))
+    np.testing.assert_array_equal(plain, told)
+
+
+@pytest.mark.parametrize(
+    ("kind", "kbit_s", "bound_percent"),
+    # MP3 has a constant rate. The others' follows the sound; noise takes the most that they give.
+    [
+        ("mp3", 128, 2),
+        ("mp3", 192, 2),
+        ("opus", 96, 15),
+        ("opus", 256, 15),
+        ("ogg", 128, 15),
+        ("m4a", 128, 15),
+    ],
+)
+def test_the_bit_rate_is_the_one_asked_for(
+    tmp_path: Path, kind: str, kbit_s: int, bound_percent: int
+) -> None:
+    x = music(rate_of(kind), 10 * rate_of(kind)) + 0.05 * noise(10 * rate_of(kind))
+    put(tmp_path / f"x.{kind}", x, kbit_s=kbit_s)
+    found = (tmp_path / f"x.{kind}").stat().st_size * 8 / 10 / 1000
+    print(f"{kind}: {found:.1f} kbit/s instead of {kbit_s} (bound {bound_percent} %)")
+    assert abs(found / kbit_s - 1) < bound_percent / 100
+
+
+@pytest.mark.parametrize("kind", ["opus", "ogg"])
+def test_an_ogg_stream_is_numbered_by_its_content(tmp_path: Path, kind: str) -> None:
+    """Pages carry one serial number and a right checksum (RFC 3533, 6), which mutagen works out by itself."""
+    serials = []
+    for name, seed in (("a", 1), ("b", 2)):
+        put(tmp_path / f"{name}.{kind}", noise(seed=seed), tags=TAGS)
+        with (tmp_path / f"{name}.{kind}").open("rb") as file:
+            data, pages = file.read(), []
+            file.seek(0)
+            while file.tell() < len(data):
+                pages.append(OggPage(file))
+        assert len({page.serial for page in pages}) == 1
+        assert b"".join(page.write() for page in pages) == data
+        serials.append(pages[0].serial)
+    assert serials[0] != serials[1]
+
+
+def test_an_ogg_file_without_its_end_is_not_delivered(tmp_path: Path) -> None:
+    put(tmp_path / "x.ogg", noise())
+    data = (tmp_path / "x.ogg").read_bytes()
+    (tmp_path / "x.ogg").write_bytes(data[:-100])
+    with pytest.raises(OSError):
+        stamp_serial(tmp_path / "x.ogg")
+    (tmp_path / "x.ogg").write_bytes(b"")
+    with pytest.raises(OSError):
+        stamp_serial(tmp_path / "x.ogg")
+
+
+@pytest.mark.accuracy
+@pytest.mark.parametrize("kind", ["opus", "ogg"])
+def test_ten_minutes_in_one_block_are_encoded(tmp_path: Path, kind: str) -> None:
+    """In one piece they crash libsndfile."""
+    x = np.zeros((600 * rate_of(kind), 2), dtype=np.float32)
+    x[::100] = 0.1
+    put(tmp_path / f"x.{kind}", x, size=len(x))
+    assert soundfile.info(tmp_path / f"x.{kind}").frames == len(x)
+
+
+def test_an_aiff_that_would_pass_4_gib_is_refused(tmp_path: Path) -> None:
+    """Its chunks state their size in 32 bits (AIFF 1.3, Apple, 1989); here the limit is set low."""
+    hours = {"sample_rate_hz": 96_000, "format": "aiff", "bits": "24"}
+    require_writable(**hours, frames=96_000 * 3600 * 2)
+    with pytest.raises(InputError, match=r"AIFF ends at 4 GiB.*write `format: wav`"):
+        require_writable(**hours, frames=96_000 * 3600 * 3)
+    wish = Wish(tmp_path / "x.aiff", RATE_HZ, "24", 0)
+    with (
+        Aiff(wish, largest_bytes=HEAD_BYTES + 6000) as sink,
+        pytest.raises(InputError, match="AIFF ends at 4 GiB"),
+    ):
+        sink.write(np.zeros((1000, 2), dtype=np.int32))
+        sink.write(np.zeros((1, 2), dtype=np.int32))
+
+
+def test_m4a_needs_an_ffmpeg_that_encodes_aac(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("MIXRENDER_FFMPEG", "/nonexistent/ffmpeg")
+    with pytest.raises(ToolError, match=r"MIXRENDER_FFMPEG(.|\n)*apt install"):
+        require_writable(sample_rate_hz=RATE_HZ, format="m4a", bits="24")
+    poor = tmp_path / "ffmpeg"
+    poor.write_text("#!/bin/sh\necho ' A....D mp2   MP2 (MPEG audio layer 2)'\n")
+    poor.chmod(0o755)
+    monkeypatch.setenv("MIXRENDER_FFMPEG", str(poor))
+    with pytest.raises(ToolError, match=r"no encoder for AAC(.|\n)*apt install") as caught:
+        put(tmp_path / "x.m4a", noise())
+    assert caught.value.exit_status == 3
+    assert [path.name for path in tmp_path.iterdir()] == ["ffmpeg"]
+
+
+@pytest.mark.parametrize(
+    ("words", "kind", "message"),
+    [
+        ("no luck", ToolError, r"could not encode the M4A(.|\n)*no luck"),
+        ("Error writing trailer: No space left on device", MachineError, "the disk is full"),
+    ],
+)
+def test_an_ffmpeg_that_fails_is_a_fault_with_its_last_words(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, words: str, kind: type[Exception], message: str
+) -> None:
+    broken = tmp_path / "ffmpeg"
+    broken.write_text(
+        f"#!/bin/sh\n[ $2 = -encoders ] && echo ' A....D aac  AAC' && exit\necho {words} >&2; exit 1\n"
+    )
+    broken.chmod(0o755)
+    monkeypatch.setenv("MIXRENDER_FFMPEG", str(broken))
+    with pytest.raises(kind, match=message):
+        put(tmp_path / "x.m4a", noise(500_000))
+    assert [path.name for path in tmp_path.iterdir()] == ["ffmpeg"]
 
 
 def test_id3_has_at_most_255_chapters(tmp_path: Path) -> None:
@@ -176,12 +378,21 @@ def test_id3_has_at_most_255_chapters(tmp_path: Path) -> None:
 
 
 def test_what_a_format_cannot_hold_is_said_before_anything_is_written(tmp_path: Path) -> None:
-    with pytest.raises(InputError, match="FLAC holds whole numbers only: take bits 24"):
-        put(tmp_path / "x.flac", noise(), "float")
-    with pytest.raises(InputError, match="MP3 of 320 kbit/s cannot have a rate of 96000 Hz: take 44100"):
+    for kind in ("flac", "aiff"):
+        with pytest.raises(InputError, match=f"{kind.upper()} holds whole numbers only; write `bits: 24`"):
+            put(tmp_path / f"x.{kind}", noise(), "float")
+    with pytest.raises(InputError, match="MP3 cannot have 96000 Hz; write 32000, 44100 or 48000"):
         require_writable(sample_rate_hz=96000, format="mp3", bits="24")
+    with pytest.raises(InputError, match="Opus cannot have 44100 Hz; write 48000"):
+        require_writable(sample_rate_hz=44100, format="opus", bits="24")
+    with pytest.raises(InputError, match=r"MP3 cannot have 200 kbit/s; write 64, 80, .* or 320"):
+        require_writable(sample_rate_hz=44100, format="mp3", bits="24", kbit_s=200)
+    with pytest.raises(InputError, match="M4A cannot have 512 kbit/s; write a bit rate from 64 to 320"):
+        require_writable(sample_rate_hz=44100, format="m4a", bits="24", kbit_s=512)
+    with pytest.raises(InputError, match="FLAC has no bit rate to choose"):
+        require_writable(sample_rate_hz=44100, format="flac", bits="24", kbit_s=256)
     with pytest.raises(InputError, match="format 'ogg' is unknown"):
-        put(tmp_path / "x.ogg", noise())
+        require_writable(sample_rate_hz=44100, format="ogg", bits="24")
     with pytest.raises(InputError, match="cannot have '8' bits"):
         put(tmp_path / "x.wav", noise(), "8")
     with pytest.raises(InputError, match="neither a JPEG nor a PNG"):
@@ -217,7 +428,13 @@ def test_an_interrupted_file_leaves_the_old_one_and_nothing_else(
         raise fault("stop")
 
     with pytest.raises(fault, match="stop"):
-        write_audio(path, blocks(), sample_rate_hz=RATE_HZ, format=kind, bits=bits)
+        write_audio(
+            path,
+            blocks(),
+            sample_rate_hz=rate_of(kind),
+            format=FORMATS_BY_SUFFIX[kind].name,
+            bits=bits,
+        )
     assert seen == [[f".mix.{kind}.partial", f"mix.{kind}"]]
     assert [found.name for found in tmp_path.iterdir()] == [path.name]
     assert path.read_bytes() == b"yesterday"
@@ -246,11 +463,12 @@ def test_a_disk_that_runs_full_is_one_clear_message(tmp_path: Path, kind: str, b
         "resource.setrlimit(resource.RLIMIT_FSIZE, (50_000, 50_000))\n"
         "signal.signal(signal.SIGXFSZ, signal.SIG_IGN)\n"
         "x = np.random.default_rng(1).uniform(-.5, .5, (44100, 2))\n"
-        "try: write_audio(pathlib.Path(sys.argv[1]), [x, x, x], sample_rate_hz=44100, format=sys.argv[2],\n"
-        "                 bits=sys.argv[3])\n"
+        "try: write_audio(pathlib.Path(sys.argv[1]), [x, x, x], sample_rate_hz=int(sys.argv[4]),\n"
+        "                 format=sys.argv[2], bits=sys.argv[3])\n"
         "except MachineError as error: print(error)\n"
     )
-    args = [sys.executable, "-c", code, str(tmp_path / f"x.{kind}"), kind, bits]
+    args = [sys.executable, "-c", code, str(tmp_path / f"x.{kind}"), FORMATS_BY_SUFFIX[kind].name, bits]
+    args += [str(rate_of(kind))]
     done = subprocess.run(args, capture_output=True, text=True, timeout=60, check=False)
     assert f"x.{kind}: it cannot be written (" in done.stdout
     assert done.stderr == ""

@@ -12,7 +12,7 @@ from markers import click_pair, plan_of
 
 from mixrender.audio.cache import Cache
 from mixrender.errors import InputError, MachineError, ToolError
-from mixrender.mixdown import preview, render
+from mixrender.mixdown import deliver, preview
 from mixrender.mixdown.preview import render_clips
 from mixrender.mixdown.render import render_mix
 from mixrender.mixdown.result import MixResult
@@ -79,7 +79,7 @@ def left_in(folder: Path) -> list[str]:
 def test_an_interrupted_write_leaves_the_folder_as_it_was(
     there_before: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(render, "_watched", interrupted)
+    monkeypatch.setattr(deliver, "_watched", interrupted)
     plan = plan_of(TEXT, click_pair(tmp_path, 124.0, 124.0, bars=8))
     folder, cache = tmp_path / "mix", Cache(tmp_path / "c")
     if there_before:

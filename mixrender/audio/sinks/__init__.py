@@ -1,0 +1,1 @@
+"""Encoders of finished sound, a family of formats each: samples go in, a closed and tagged file comes out."""

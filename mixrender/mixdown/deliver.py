@@ -1,0 +1,205 @@
+"""The mix before the master goes in; the delivered file comes out, decoded and measured."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from mixrender.audio.atomic import atomic_path
+from mixrender.audio.read import read_blocks
+from mixrender.audio.tags import OutputTags
+from mixrender.audio.write import WriteResult, encode
+from mixrender.facts import Loudness
+from mixrender.formats import FORMATS
+from mixrender.loudness.meter import Meter
+from mixrender.mixdown.master import TOLERANCE_LU, Mastering, target_of, verdict
+from mixrender.mixdown.result import Correction, TargetVerdict
+from mixrender.plan.model import LoudnessTarget, Output, Plan
+from mixrender.progress import Advance, Progress
+from mixrender.units import FloatArray
+
+DITHER_SEED = 1770
+"""One seed for every mix: the same plan gives the same bytes."""
+
+MAX_CORRECTIONS = 3
+"""A codec answers a lower ceiling with about the same overshoot, so that one round is the rule."""
+
+OVER_DB = 0.05
+"""A file is said to be over its ceiling from here on: what is below is the difference between two meters."""
+
+ROOM_DB = 0.1
+"""A new ceiling lies this much lower than the overshoot alone asks for, as the next one may be larger."""
+
+
+@dataclass(frozen=True)
+class Delivery:
+    """A file as delivered: what was written, the master behind it, its figures, and how it was corrected.
+
+    `mastering.loudness` is that of the sound before it was encoded, `loudness` that of the file.
+    """
+
+    written: WriteResult
+    mastering: Mastering
+    loudness: Loudness
+    target: TargetVerdict | None
+    correction: Correction | None
+    warnings: tuple[str, ...]
+
+
+def deliver(
+    path: Path,
+    plan: Plan,
+    *,
+    master: Callable[[Plan], Mastering],
+    sound: Callable[[Mastering], Iterable[FloatArray]],
+    frames: int,
+    sample_rate_hz: int,
+    tags: OutputTags,
+    fix: bool,
+    progress: Progress,
+) -> Delivery:
+    """Master, write and measure a mix of `frames` frames; the file gets its name when all is done.
+
+    `master` finds the master that a plan asks for, `sound` gives the mix through it. With `fix`, a file that
+    misses the plan's target or ceiling is made again for a lower ceiling, and for a loudness moved by what
+    the codec took, at most `MAX_CORRECTIONS` times. Raises what they, `encode` and `read_blocks` raise; then
+    an earlier file is as it was.
+    """
+    asked, rounds = plan, 0
+    with atomic_path(path) as part:
+        while True:
+            mastering = master(asked)
+            with progress.task("Writing", total=frames) as advance:
+                written = _encode(part, path, _watched(sound(mastering), advance), plan, sample_rate_hz, tags)
+            loudness = _of_file(
+                part, path.name, frames=frames, sample_rate_hz=sample_rate_hz, progress=progress
+            )
+            if not fix or rounds == MAX_CORRECTIONS or not _is_missed(plan, loudness):
+                break
+            asked, rounds = _corrected(plan, asked, mastering, loudness), rounds + 1
+    correction = Correction(rounds, *target_of(asked)) if rounds else None
+    return _judged(plan, Delivery(written, mastering, loudness, verdict(plan, loudness), correction, ()))
+
+
+def _encode(
+    part: Path,
+    path: Path,
+    blocks: Iterator[FloatArray],
+    plan: Plan,
+    sample_rate_hz: int,
+    tags: OutputTags,
+) -> WriteResult:
+    output = plan.output
+    return encode(
+        part,
+        blocks,
+        final=path,
+        sample_rate_hz=sample_rate_hz,
+        format=output.format,
+        bits=output.bits,
+        kbit_s=output.bit_rate_kbit_s,
+        dither_seed=DITHER_SEED,
+        tags=tags,
+    )
+
+
+def _watched(blocks: Iterable[FloatArray], advance: Advance) -> Iterator[FloatArray]:
+    for block in blocks:
+        yield block
+        advance(len(block))
+
+
+def _of_file(part: Path, name: str, *, frames: int, sample_rate_hz: int, progress: Progress) -> Loudness:
+    """The loudness of a file as it was delivered: a lossy codec changes it, its peaks above all."""
+    meter = Meter(sample_rate_hz=sample_rate_hz)
+    with progress.task(f"Measuring {name}", total=frames) as advance:
+        for block in read_blocks(part, sample_rate_hz=sample_rate_hz):
+            meter.push(block)
+            advance(len(block))
+    return meter.result()
+
+
+def _over_db(plan: Plan, loudness: Loudness) -> float:
+    """By how much a file's true peak lies over the plan's ceiling; 0 where it does not."""
+    if loudness.true_peak_dbtp is None:
+        return 0.0
+    over_db = loudness.true_peak_dbtp - target_of(plan)[1]
+    return over_db if over_db > OVER_DB else 0.0
+
+
+def _missing_lu(plan: Plan, loudness: Loudness) -> float:
+    """How much louder a file should be; 0 where it is as loud as the plan says, or the plan says nothing."""
+    target_lufs, _ = target_of(plan)
+    if target_lufs is None or loudness.integrated_lufs is None:
+        return 0.0
+    missing_lu = target_lufs - loudness.integrated_lufs
+    return missing_lu if abs(missing_lu) > TOLERANCE_LU else 0.0
+
+
+def _is_missed(plan: Plan, loudness: Loudness) -> bool:
+    return _over_db(plan, loudness) > 0 or _missing_lu(plan, loudness) != 0
+
+
+def _roomy_ceiling_dbtp(plan: Plan, asked: Plan, before: Loudness, after: Loudness) -> float:
+    """The ceiling that leaves room for what the codec adds.
+
+    It is counted from the peak of the sound that was encoded: a mix that peaks lower than its ceiling would
+    not be changed by a ceiling that is only a little lower.
+    """
+    ceiling_dbtp = target_of(asked)[1]
+    over_db = _over_db(plan, after)
+    if not over_db:
+        return ceiling_dbtp
+    peak_dbtp = ceiling_dbtp if before.true_peak_dbtp is None else before.true_peak_dbtp
+    return min(ceiling_dbtp, peak_dbtp) - over_db - ROOM_DB
+
+
+def _corrected(plan: Plan, asked: Plan, mastering: Mastering, after: Loudness) -> Plan:
+    """The plan that was asked for last, with the ceiling and the loudness that would have met the plan."""
+    ceiling_dbtp = _roomy_ceiling_dbtp(plan, asked, mastering.loudness, after)
+    changed: dict[str, float] = {"true_peak_dbtp": ceiling_dbtp}
+    target_lufs, _ = target_of(asked)
+    if target_lufs is not None:
+        changed["integrated_lufs"] = target_lufs + _missing_lu(plan, after)
+    wanted = asked.loudness or LoudnessTarget()
+    return asked.model_copy(update={"loudness": wanted.model_copy(update=changed)})
+
+
+def _judged(plan: Plan, delivery: Delivery) -> Delivery:
+    """The delivery with what is to be said of it: in its verdict if it failed, else as warnings."""
+    warnings = list(delivery.mastering.warnings)
+    target = delivery.target
+    if delivery.correction is not None:
+        warnings.append(_corrected_words(plan.output, delivery.correction))
+    advice = _advice(plan, delivery)
+    if advice and target is not None and not target.passed:
+        target = replace(target, reason=f"{target.reason}; {advice}")
+    elif advice:
+        warnings.append(advice)
+    return replace(delivery, target=target, warnings=tuple(warnings))
+
+
+def _advice(plan: Plan, delivery: Delivery) -> str:
+    """By how much the file is over its ceiling, and which ceiling would cure it; empty if it is not over."""
+    over_db, (_, ceiling_dbtp) = _over_db(plan, delivery.loudness), target_of(plan)
+    if not over_db:
+        return ""
+    correction = delivery.correction
+    asked_dbtp = ceiling_dbtp if correction is None else correction.true_peak_dbtp
+    peak_dbtp = delivery.mastering.loudness.true_peak_dbtp
+    room_dbtp = min(asked_dbtp, asked_dbtp if peak_dbtp is None else peak_dbtp) - over_db - ROOM_DB
+    hint = "" if correction is not None else ", as `render --fix` does"
+    return (
+        f"the {FORMATS[plan.output.format].title} peaks {over_db:.2f} dB above {ceiling_dbtp:g} dBTP; "
+        f"`true_peak: {room_dbtp:.1f} dBTP` would leave room{hint}"
+    )
+
+
+def _corrected_words(output: Output, correction: Correction) -> str:
+    times = "once more" if correction.rounds == 1 else f"{correction.rounds} times more"
+    loudness = "" if correction.integrated_lufs is None else f" and {correction.integrated_lufs:.2f} LUFS"
+    return (
+        f"the {FORMATS[output.format].title} was made {times}, for {correction.true_peak_dbtp:.2f} dBTP"
+        f"{loudness} before encoding, so that the file itself keeps to the plan"
+    )
