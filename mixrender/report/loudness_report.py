@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 
 from rich.table import Table
@@ -36,6 +38,12 @@ def _rows(survey: Survey, *, name_of: Callable[[Path], str]) -> Iterator[_Row]:
         yield TOGETHER, survey.together, survey.together_judgement
 
 
+def _short_names(survey: Survey) -> Callable[[Path], str]:
+    """Names for people: without the folder, unless several files share one."""
+    files = Counter(reading.file.name for reading in survey.readings)
+    return lambda file: file.name if files[file.name] == 1 else str(file)
+
+
 def verdict_of(judgement: Judgement | None) -> str | None:
     """`pass` or `fail`; None where there is no verdict."""
     return {True: "pass", False: "fail"}.get(judgement.passed) if judgement else None  # type: ignore[arg-type]
@@ -46,7 +54,7 @@ def verdict_of(judgement: Judgement | None) -> str | None:
 
 def survey_tables(survey: Survey) -> list[Table]:
     """The figures of each file, and if there is a target, how far each is from it."""
-    rows = list(_rows(survey, name_of=lambda file: file.name))
+    rows = list(_rows(survey, name_of=_short_names(survey)))
     if not rows:
         return []
     figures = [(name, loudness) for name, loudness, _ in rows]
@@ -81,7 +89,7 @@ def _off(criterion: Criterion) -> str:
 
 def advice(survey: Survey) -> list[str]:
     """A line for each file that misses the target: what is wrong, and what would cure it."""
-    rows = _rows(survey, name_of=lambda file: file.name)
+    rows = _rows(survey, name_of=_short_names(survey))
     return [
         f"{name}: {_wrong(judgement)}; {_cure(judgement)}"
         for name, _, judgement in rows
@@ -110,13 +118,25 @@ def _cure(judgement: Judgement) -> str:
     gain = f"{number(gain_db, sign=True)} dB gain reaches {number(level.value + gain_db)} LUFS"
     peak = f"its true peak would be {number(after_dbtp, sign=True)} dBTP"
     if judgement.over_after_db > 0:
-        return f"{gain}; {peak}: {number(judgement.over_after_db)} dB over the ceiling, so it needs limiting"
-    return f"{gain}; {peak}"
+        peak += f": {number(judgement.over_after_db)} dB over the ceiling, so it needs limiting"
+    return f"{gain}; {peak}{_short_term_after(judgement, gain_db)}"
+
+
+def _short_term_after(judgement: Judgement, gain_db: float) -> str:
+    """What to say of the loudest 3 s after the gain, if the target bounds them and they would be over."""
+    for one in judgement.criteria:
+        if one.name == SHORT_TERM and one.value is not None:
+            after = replace(one, value=one.value + gain_db)
+            if after.distance:
+                return f"; its loudest 3 s would be {number(after.distance)} LU over, so it needs compression"
+    return ""
 
 
 def _cure_of_maxima(judgement: Judgement) -> str:
     """What to do where the loudness is right, or not measurable, and a maximum is not."""
     over = [one.distance or 0.0 for one in judgement.criteria if one.name in (TRUE_PEAK, SHORT_TERM)]
+    if max(over) <= 0.0:
+        return "no gain changes that"
     level = next((one.value for one in judgement.criteria if one.name == INTEGRATED), None)
     then = "" if level is None else f", which leaves {number(level - max(over))} LUFS"
     return f"{number(-max(over), sign=True)} dB gain brings it down{then}; limiting keeps the loudness"

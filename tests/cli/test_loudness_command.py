@@ -8,6 +8,7 @@ import json
 import os
 import subprocess
 import sys
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -72,6 +73,16 @@ def test_a_true_peak_alone_that_is_over_is_told_with_what_brings_it_down(run, to
 
     assert done.returncode == 1
     assert "a.wav: true peak 1.2 dB over; -1.2 dB gain brings it down, which leaves -18.4 LUFS" in done.stdout
+
+
+def test_files_of_one_name_are_shown_with_their_folders(run, tones):
+    (tones / "dub").mkdir()
+    (tones / "dub" / "a.wav").write_bytes((tones / "a.wav").read_bytes())
+
+    done = run("a.wav", "b.wav", "dub", "--target", "-14 LUFS")
+
+    names = [line.split()[0] for line in done.stdout.splitlines() if " fail" in line or " pass" in line]
+    assert names == ["a.wav", "b.wav", str(Path("dub/a.wav"))]
 
 
 def test_a_pass_is_status_0(run, tones):
