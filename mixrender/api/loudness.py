@@ -15,6 +15,7 @@ from mixrender.audio.read import channel_blocks, probe
 from mixrender.errors import AudioError, InputError, MixrenderError, ToolError, write_details
 from mixrender.facts import Loudness
 from mixrender.loudness.meter import Meter
+from mixrender.loudness.power import CHANNEL_WEIGHTS
 from mixrender.loudness.survey import Survey, survey_of
 from mixrender.loudness.targets import Target
 from mixrender.loudness.together import Part, measure_together
@@ -154,8 +155,8 @@ def _meter_for(info: AudioInfo) -> Meter:
     try:
         return Meter(sample_rate_hz=info.sample_rate_hz, channels=info.channels)
     except InputError as fault:
-        option = "-ac 2" if "channels" in str(fault) else "-ar 48000"
+        is_too_wide = info.channels > max(CHANNEL_WEIGHTS)
+        does, option = ("folds it down", "-ac 6") if is_too_wide else ("converts it", "-ar 48000")
         raise AudioError(
-            info.path,
-            f'{fault} For instance with: ffmpeg -i "{info.path.name}" {option} "converted.wav"',
+            info.path, f'{fault} This {does}: ffmpeg -i "{info.path.name}" {option} "converted.wav"'
         ) from None

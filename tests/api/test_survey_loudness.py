@@ -233,6 +233,13 @@ def test_a_rate_that_cannot_be_measured_names_the_file_and_the_cure(tmp_path, ra
         measure_loudness(tmp_path / "odd.wav")
 
 
+def test_more_channels_than_can_be_weighted_name_the_file_and_the_cure(tmp_path):
+    soundfile.write(tmp_path / "wide.wav", np.zeros((100, 16)), RATE_HZ)
+
+    with pytest.raises(AudioError, match=r'wide\.wav: .*16 channels.*ffmpeg -i "wide\.wav" -ac 6'):
+        measure_loudness(tmp_path / "wide.wav")
+
+
 @pytest.mark.parametrize("rate_hz", [22_050, 44_100, 192_000])
 def test_a_mono_file_of_any_rate_reads_as_its_one_channel(tmp_path, rate_hz):
     """-23.01 LUFS (BS.1770-5, 997 Hz at -20 dBFS in one channel) within 0.03 LU."""
