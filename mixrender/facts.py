@@ -76,6 +76,7 @@ class Loudness:
     """The loudness of a piece of sound by ITU-R BS.1770-5 and EBU Tech 3341 and 3342; None: not measurable.
 
     `loud_lufs` is the 95th percentile of the gated short-term loudness: how loud the loud parts are.
+    `true_peak_channel` counts from 0, in the order of the file: left is 0, right 1.
     """
 
     duration_s: float
@@ -89,6 +90,14 @@ class Loudness:
     true_peak_s: float | None = None
     sample_peak_dbfs: float | None = None
     loud_lufs: float | None = None
+    true_peak_channel: int | None = None
+
+    @property
+    def plr_lu(self) -> float | None:
+        """Peak-to-loudness ratio: the true peak less the integrated loudness, in LU; None: not measurable."""
+        if self.true_peak_dbtp is None or self.integrated_lufs is None:
+            return None
+        return self.true_peak_dbtp - self.integrated_lufs
 
 
 @dataclass(frozen=True)

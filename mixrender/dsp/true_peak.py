@@ -25,6 +25,7 @@ MIN_OVERSAMPLED_HZ = 352_800
 """BS.1770-5 asks for 192 kHz or more; from 352.8 kHz on a maximum lies near enough to one of the points."""
 
 METER_TAPS = 48
+_LEAST_FLOOR = 1e-37
 _BLOCK_FRAMES = 1024  # the innermost loops work on this many frames, which stay in the nearest cache
 
 
@@ -89,6 +90,7 @@ class PeakEnvelope:
         self.kernel = kernel
         self.channels = channels
         self._recent = np.zeros((channels, kernel.reach_frames + 1), np.float32)
+        self._sound = self._recent
 
     @property
     def lag_frames(self) -> int:
@@ -103,9 +105,19 @@ class PeakEnvelope:
         which saves the work.
         """
         sound = np.concatenate((self._recent, block.T.astype(np.float32)), axis=1)
-        self._recent = sound[:, len(block) :].copy()
-        peaks = np.zeros(len(block), np.float32)
-        scratch = np.empty((self.kernel.factor, _BLOCK_FRAMES + 2), np.float32)
+        self._recent, self._sound = sound[:, len(block) :].copy(), sound
+        return self._peaks(sound, floor=floor)
+
+    def highest_channel(self, i: int) -> int:
+        """The channel, from 0, that has peak i of the last block; the first where several are equal."""
+        around = self._sound[:, i : i + self.kernel.reach_frames + 2]
+        return int(np.argmax([self._peaks(one[None, :], floor=_LEAST_FLOOR)[0] for one in around]))
+
+    def _peaks(self, sound: Float32Array, *, floor: float) -> Float32Array:
+        """The peaks (n,) of sound (channels, n + reach + 1)."""
+        n = sound.shape[1] - self.kernel.reach_frames - 1
+        peaks = np.zeros(n, np.float32)
+        scratch = np.empty((self.kernel.factor, min(n, _BLOCK_FRAMES) + 2), np.float32)
         _envelope(
             sound,
             self.kernel.taps,

@@ -9,6 +9,7 @@ from __future__ import annotations
 import copy
 import math
 from collections.abc import Sequence
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,12 +25,14 @@ RANGE_GATE_LU = -20.0
 RANGE_PERCENTILES = (10, 95)
 MOMENTARY_STEPS = 80
 SHORT_TERM_STEPS = 600
+HOP_STEPS = STEPS_PER_S // 10
+"""One gating block, and one value of a series, every 0.1 s."""
+
 TAIL_STEPS = 300
 """Silence of 1.5 s is taken to follow the sound when its range is measured (Tech 3342)."""
 
 _OFFSET_LUFS = -0.691  # BS.1770-5, Annex 1, equation 2
 _LEAST_PEAK = 1e-37
-_HOP_STEPS = STEPS_PER_S // 10
 _ROUNDING = 1e-4  # of a hop: times in seconds may miss a block by their rounding
 
 
@@ -63,14 +66,15 @@ class Meter:
     def result(self) -> Loudness:
         """All measures of what was pushed so far, None where one is not measurable.
 
-        The time of a window is its middle, the time of the true peak that of the sample at or before it.
+        The time of a window is its middle, the time of the true peak that of the sample at or before it; the
+        channel of the true peak counts from 0, the first where several are equal.
         """
         rate_hz = self._sample_rate_hz
         energies = self._power.energies()
         momentary = _loudest(energies, MOMENTARY_STEPS, rate_hz)
         short_term = _loudest(energies, SHORT_TERM_STEPS, rate_hz)
         quiet_lufs, loud_lufs = _range_edges(energies, rate_hz)
-        peak, peak_frame = self._peak.result()
+        peak, peak_frame, peak_channel = self._peak.result()
         sounding = self._power.sample_peak > 0.0
         return Loudness(
             duration_s=self._power.frames / rate_hz,
@@ -84,6 +88,7 @@ class Meter:
             true_peak_s=peak_frame / rate_hz if sounding else None,
             sample_peak_dbfs=gain_to_db(self._power.sample_peak) if sounding else None,
             loud_lufs=loud_lufs,
+            true_peak_channel=peak_channel if sounding else None,
         )
 
 
@@ -114,12 +119,12 @@ def integrated_between(power: PowerSeries, *, start_s: float, end_s: float) -> f
     has heard what came before.
     """
     first, last = (min(max(edge_s * STEPS_PER_S, 0.0), len(power.energies)) for edge_s in (start_s, end_s))
-    count = int((last - first - MOMENTARY_STEPS) / _HOP_STEPS + 1.0 + _ROUNDING)
+    count = int((last - first - MOMENTARY_STEPS) / HOP_STEPS + 1.0 + _ROUNDING)
     if count < 1:
         return None
     whole = power.energies[int(first) : math.ceil(last)]
     so_far = np.concatenate(([0.0], np.cumsum(whole)))
-    starts = first - int(first) + _HOP_STEPS * np.arange(count)
+    starts = first - int(first) + HOP_STEPS * np.arange(count)
     ends = np.minimum(starts + MOMENTARY_STEPS, len(whole))
     at = np.arange(len(so_far))
     energies = np.interp(ends, at, so_far) - np.interp(starts, at, so_far)
@@ -133,7 +138,7 @@ def integrated_together(parts: Sequence[PowerSeries]) -> float | None:
     another, in any order, but for the blocks that would lie across their borders.
     """
     blocks = [
-        _window_powers(part.energies, MOMENTARY_STEPS, part.sample_rate_hz, hop=_HOP_STEPS) for part in parts
+        window_powers(part.energies, MOMENTARY_STEPS, part.sample_rate_hz, hop=HOP_STEPS) for part in parts
     ]
     return _gated(np.concatenate(blocks)) if blocks else None
 
@@ -148,8 +153,16 @@ def level_lufs(powers: FloatArray) -> FloatArray:
     return _OFFSET_LUFS + 10.0 * np.log10(powers)
 
 
+class _Peak(NamedTuple):
+    """A level of the waveform (full scale 1.0), its frame and its channel."""
+
+    level: float
+    frame: int
+    channel: int
+
+
 class _TruePeak:
-    """Keeps the greatest true peak of a stream, and the frame at or after which it came first."""
+    """Keeps the greatest true peak of a stream: its channel, and the frame at or after which it first came."""
 
     def __init__(self, *, sample_rate_hz: int, channels: int):
         kernel = interpolator(factor=oversampling_factor(sample_rate_hz), taps=METER_TAPS)
@@ -157,8 +170,7 @@ class _TruePeak:
         self._waiting = np.empty((CHUNK_FRAMES, channels), np.float32)
         self._filled = 0
         self._frames = 0
-        self._peak = 0.0
-        self._frame = 0
+        self._greatest = _Peak(0.0, 0, 0)
 
     def push(self, block: NDArray[np.floating]) -> None:
         start = 0
@@ -168,24 +180,25 @@ class _TruePeak:
             self._filled += taken
             start += taken
             if self._filled == CHUNK_FRAMES:
-                self._peak, self._frame = self._after(self._envelope, self._waiting)
+                self._greatest = self._after(self._envelope, self._waiting)
                 self._frames += CHUNK_FRAMES
                 self._filled = 0
 
-    def result(self) -> tuple[float, int]:
-        """The peak (0 for silence) and its frame, the end of the sound included; the stream may go on."""
+    def result(self) -> _Peak:
+        """The peak (0 for silence), the end of the sound included; the stream may go on."""
         end = np.zeros((self._filled + self._envelope.lag_frames, self._envelope.channels), np.float32)
         end[: self._filled] = self._waiting[: self._filled]
-        peak, frame = self._after(copy.copy(self._envelope), end)
-        return peak, min(max(frame, 0), max(self._frames + self._filled - 1, 0))
+        peak = self._after(copy.copy(self._envelope), end)
+        return peak._replace(frame=min(max(peak.frame, 0), max(self._frames + self._filled - 1, 0)))
 
-    def _after(self, envelope: PeakEnvelope, chunk: NDArray[np.float32]) -> tuple[float, int]:
-        """The peak so far and its frame, after one more chunk."""
-        peaks = envelope.push(chunk, floor=max(self._peak, _LEAST_PEAK))
-        greatest = int(np.argmax(peaks))
-        if float(peaks[greatest]) <= self._peak:
-            return self._peak, self._frame
-        return float(peaks[greatest]), self._frames + greatest - envelope.lag_frames
+    def _after(self, envelope: PeakEnvelope, chunk: NDArray[np.float32]) -> _Peak:
+        """The peak so far, after one more chunk."""
+        peaks = envelope.push(chunk, floor=max(self._greatest.level, _LEAST_PEAK))
+        at = int(np.argmax(peaks))
+        if float(peaks[at]) <= self._greatest.level:
+            return self._greatest
+        frame = self._frames + at - envelope.lag_frames
+        return _Peak(float(peaks[at]), frame, envelope.highest_channel(at))
 
 
 def _sliding_sums(values: FloatArray, width: int) -> FloatArray:
@@ -201,8 +214,8 @@ def _sliding_sums(values: FloatArray, width: int) -> FloatArray:
     return total
 
 
-def _window_powers(energies: FloatArray, width: int, rate_hz: int, *, hop: int = 1) -> FloatArray:
-    """Mean power in each complete window of `width` steps."""
+def window_powers(energies: FloatArray, width: int, rate_hz: int, *, hop: int = 1) -> FloatArray:
+    """Mean power in each complete window of `width` steps of 5 ms, one window every `hop` steps."""
     sums = _sliding_sums(energies, width)[::hop]
     first = np.arange(0, len(sums) * hop, hop)
     frames = step_edge(first + width, sample_rate_hz=rate_hz) - step_edge(first, sample_rate_hz=rate_hz)
@@ -215,7 +228,7 @@ def _power_of(loudness_lufs: float) -> float:
 
 def _loudest(energies: FloatArray, width: int, rate_hz: int) -> tuple[float | None, float | None]:
     """The greatest loudness of a sliding window, and the time of its middle; None if there is no sound."""
-    powers = _window_powers(energies, width, rate_hz)
+    powers = window_powers(energies, width, rate_hz)
     if not len(powers) or powers.max() <= 0.0:
         return None, None
     loudest = int(np.argmax(powers))
@@ -224,7 +237,7 @@ def _loudest(energies: FloatArray, width: int, rate_hz: int) -> tuple[float | No
 
 def _integrated(energies: FloatArray, rate_hz: int) -> float | None:
     """Gated loudness, BS.1770-5, Annex 1, equations 5 to 7: blocks over -70 LUFS, then over mean - 10 LU."""
-    return _gated(_window_powers(energies, MOMENTARY_STEPS, rate_hz, hop=_HOP_STEPS))
+    return _gated(window_powers(energies, MOMENTARY_STEPS, rate_hz, hop=HOP_STEPS))
 
 
 def _gated(blocks: FloatArray) -> float | None:
@@ -246,7 +259,7 @@ def _short_terms(energies: FloatArray, rate_hz: int) -> FloatArray:
     if len(energies) < SHORT_TERM_STEPS:
         return np.zeros(0)
     followed = np.concatenate((energies, np.zeros(TAIL_STEPS)))
-    return _window_powers(followed, SHORT_TERM_STEPS, rate_hz, hop=_HOP_STEPS)
+    return window_powers(followed, SHORT_TERM_STEPS, rate_hz, hop=HOP_STEPS)
 
 
 def _edges(short_terms: Sequence[FloatArray]) -> tuple[float | None, float | None]:

@@ -28,6 +28,16 @@ CHANNEL_WEIGHTS: dict[int, tuple[float, ...]] = {
 }
 """Weights for mono, stereo, L R C, L R Ls Rs, L R C Ls Rs and L R C LFE Ls Rs (BS.1770-5, table 3)."""
 
+CHANNEL_NAMES: dict[int, tuple[str, ...]] = {
+    1: ("mono",),
+    2: ("left", "right"),
+    3: ("left", "right", "centre"),
+    4: ("left", "right", "left surround", "right surround"),
+    5: ("left", "right", "centre", "left surround", "right surround"),
+    6: ("left", "right", "centre", "LFE", "left surround", "right surround"),
+}
+"""What to call the channels, in the same order."""
+
 _INAUDIBLE = 1e-30  # a filter state below this is set to zero at the next step: denormals cost much time
 
 

@@ -163,7 +163,7 @@ def test_gain_moves_every_loudness_by_as_many_units():
     for gain_db in (-24.0, -6.5, 12.0):
         after = measure(x * amplitude(gain_db), sample_rate_hz=44_100)
         for name in MEASURES:
-            change = 0.0 if name.endswith(("_s", "_lu")) else gain_db
+            change = 0.0 if name.endswith(("_s", "_lu", "_channel")) else gain_db
             assert getattr(after, name) - getattr(before, name) == pytest.approx(change, abs=0.001)
 
 
@@ -206,6 +206,35 @@ def test_the_time_of_the_true_peak_is_that_of_the_loudest_crest():
     got = measure(x, sample_rate_hz=48_000)
 
     assert got.true_peak_s == pytest.approx(1.005, abs=0.006)
+
+
+@pytest.mark.parametrize("channels", [1, 2, 6])
+def test_the_channel_of_the_true_peak_is_named_wherever_it_lies(channels):
+    # The peak in each channel in turn: at the start, amid the sound, across two blocks, and at its end.
+    for channel in range(channels):
+        for frame in (0, 5_000, 8_191, 16_383, 19_999):
+            x = np.random.default_rng(1).uniform(-0.1, 0.1, (20_000, channels))
+            x[frame, channel] = -0.9
+            got = measure(x, sample_rate_hz=44_100)
+            assert got.true_peak_channel == channel
+            assert got.true_peak_s == pytest.approx(frame / 44_100, abs=1.5 / 44_100)
+
+
+def test_of_equal_channels_the_first_is_named():
+    x = tone([(1, -6)])
+
+    assert measure(x, sample_rate_hz=48_000).true_peak_channel == 0
+    assert measure(np.zeros((48_000, 2)), sample_rate_hz=48_000).true_peak_channel is None
+
+
+def test_the_peak_to_loudness_ratio_is_the_true_peak_less_the_loudness():
+    # A sine of two channels in phase at 1 kHz: peak p dBTP, loudness p LUFS (BS.1770-5), so the ratio is 0.
+    tonal, silent = measure(tone([(2, -9)]), sample_rate_hz=48_000), Loudness(duration_s=1.0)
+
+    print(f"{tonal.plr_lu:.4f} LU, bound 0 +-0.02")
+    assert tonal.plr_lu == pytest.approx(0.0, abs=0.02)
+    assert silent.plr_lu is None
+    assert dataclasses.replace(tonal, integrated_lufs=None).plr_lu is None
 
 
 def test_a_tone_at_two_fifths_of_the_rate_is_not_under_read():
