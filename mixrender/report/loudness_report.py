@@ -226,6 +226,8 @@ def _figures(loudness: Loudness) -> Document:
         "max_momentary_s": loudness.max_momentary_s,
         "max_short_term_s": loudness.max_short_term_s,
         "true_peak_s": loudness.true_peak_s,
+        "true_peak_channel": loudness.true_peak_channel,
+        "plr_lu": loudness.plr_lu,
         # Tech 3341: the range of less than a minute is not stable.
         "loudness_range_unstable": loudness.duration_s < 60.0,
     }

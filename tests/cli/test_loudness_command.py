@@ -54,6 +54,8 @@ def test_without_a_target_it_measures_and_gives_no_verdict(run, tones):
     (document,) = json.loads(run("b.wav", "--json").stdout)["files"]
     assert (document["target"], document["verdict"], document["criteria"]) == (None, None, [])
     assert document["integrated_lufs"] == pytest.approx(-14.0, abs=0.02)
+    assert document["plr_lu"] == document["true_peak_dbtp"] - document["integrated_lufs"]
+    assert document["true_peak_channel"] == 0
 
 
 def test_a_miss_is_told_with_the_gain_that_cures_it_and_what_the_true_peak_would_be(run, tones):
