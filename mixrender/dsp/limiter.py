@@ -37,6 +37,9 @@ RELEASE_S = 0.1
 
 RELEASE_FLOOR_DB_PER_S = 1.0
 
+REDUCTIONS_PER_S = 10
+"""Values a second of what is told of the gain reduction over time."""
+
 LONG_TAPS = 128
 LONG_BETA = 5.0
 """The second, longer interpolator: near half the sample rate, where the waveform between the samples depends
@@ -64,12 +67,16 @@ class Limiter:
         self._frames_in = 0
         self._frames_out = -self._delay_frames
         self._reduction_sum_db = 0.0
-        self._max_reduction_db = 0.0
+        self._reductions = _Reductions(sample_rate_hz)
 
     @property
     def max_reduction_db(self) -> float:
         """The greatest gain reduction so far, in dB, 0 or more."""
-        return self._max_reduction_db
+        return float(self.reductions_db().max(initial=0.0))
+
+    def reductions_db(self) -> Float32Array:
+        """The greatest gain reduction in each tenth of a second so far, in dB, 0 or more, shape (tenths,)."""
+        return self._reductions.series(max(min(self._frames_out, self._frames_in), 0))
 
     @property
     def mean_reduction_db(self) -> float:
@@ -107,7 +114,7 @@ class Limiter:
             y[reduced] *= db_to_gain(gain_db[reduced])[:, None]
         first = max(-self._frames_out, 0)
         heard_db = gain_db[first : max(self._frames_in - self._frames_out, 0)]
-        self._max_reduction_db = max(self._max_reduction_db, -float(heard_db.min(initial=0.0)))
+        self._reductions.push(heard_db, start=max(self._frames_out, 0))
         self._reduction_sum_db -= float(heard_db.sum())
         self._frames_out += len(chunk)
         return y[first:]
@@ -146,6 +153,29 @@ class _WorstEnvelope:
         early = np.concatenate((self._early, self._short.push(block, floor=floor)))
         self._early = early[len(block) :]
         return np.maximum(early[: len(block)], self._long.push(block, floor=floor))
+
+
+class _Reductions:
+    """Keeps the greatest reduction in each tenth of a second of a stream: 4 bytes for each."""
+
+    def __init__(self, sample_rate_hz: int):
+        self._sample_rate_hz = sample_rate_hz
+        self._greatest_db = np.zeros(64, np.float32)
+
+    def push(self, gain_db: FloatArray, *, start: int) -> None:
+        """Take the gains of the frames from `start` on."""
+        if not gain_db.any():
+            return
+        tenths = np.arange(start, start + len(gain_db)) * REDUCTIONS_PER_S // self._sample_rate_hz
+        if tenths[-1] >= len(self._greatest_db):
+            self._greatest_db = np.pad(self._greatest_db, (0, int(tenths[-1])))
+        np.maximum.at(self._greatest_db, tenths, -gain_db.astype(np.float32))
+
+    def series(self, frames: int) -> Float32Array:
+        """The reductions in the first `frames` frames, the last tenth of a second being shorter."""
+        tenths = -(-frames * REDUCTIONS_PER_S // self._sample_rate_hz)
+        known = self._greatest_db[:tenths]
+        return np.pad(known, (0, tenths - len(known)))
 
 
 class _GainCurve:

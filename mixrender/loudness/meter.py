@@ -162,7 +162,7 @@ class _Peak(NamedTuple):
 
 
 class _TruePeak:
-    """Keeps the greatest true peak of a stream: its channel, and the frame at or after which it first came."""
+    """Keeps the greatest true peak of a stream, its channel, and the frame at or after which it lies."""
 
     def __init__(self, *, sample_rate_hz: int, channels: int):
         kernel = interpolator(factor=oversampling_factor(sample_rate_hz), taps=METER_TAPS)

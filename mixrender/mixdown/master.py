@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+
+import numpy as np
 
 from mixrender.dsp.dither import DITHER_PEAK_STEPS
 from mixrender.dsp.limiter import Limiter
+from mixrender.dsp.true_peak import Float32Array
 from mixrender.errors import PlanError
 from mixrender.facts import Loudness
 from mixrender.loudness.meter import Meter
@@ -41,19 +44,29 @@ class Setting:
     ceiling_dbtp: float | None
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Mastering:
-    """What `find_setting` found: how to master, and what came of it."""
+    """What `find_setting` found: how to master, and what came of it.
+
+    `mean_reduction_db` is over all frames, `reductions_db` (tenths of a second,) the greatest in each.
+    """
 
     setting: Setting
     loudness: Loudness
     max_reduction_db: float
     mean_reduction_db: float
+    reductions_db: Float32Array = field(repr=False)
     warnings: tuple[str, ...] = ()
 
     def figures(self) -> MasterFigures:
         """The figures for the report."""
-        return MasterFigures(self.setting.gain_db, self.max_reduction_db, self.mean_reduction_db, False)
+        return MasterFigures(
+            gain_db=self.setting.gain_db,
+            max_gain_reduction_db=self.max_reduction_db,
+            mean_gain_reduction_db=self.mean_reduction_db,
+            predicted=False,
+            gain_reduction_db=self.reductions_db,
+        )
 
 
 def find_setting(
@@ -73,7 +86,9 @@ def find_setting(
             for block in chain.run(blocks()):
                 meter.push(block)
                 advance(len(block))
-        return Mastering(setting, meter.result(), chain.max_reduction_db, chain.mean_reduction_db)
+        return Mastering(
+            setting, meter.result(), chain.max_reduction_db, chain.mean_reduction_db, chain.reductions_db
+        )
 
     target_lufs, ceiling_dbtp = target_of(plan)
     ceiling_dbtp = _with_room_for_dither(ceiling_dbtp, plan.output.bits)
@@ -205,6 +220,11 @@ class MasterChain:
     def max_reduction_db(self) -> float:
         """The most that the limiter has taken away so far, in dB; 0 without one."""
         return 0.0 if self._limiter is None else self._limiter.max_reduction_db
+
+    @property
+    def reductions_db(self) -> Float32Array:
+        """The most that the limiter has taken away in each tenth of a second, in dB; empty without one."""
+        return np.zeros(0, np.float32) if self._limiter is None else self._limiter.reductions_db()
 
     @property
     def mean_reduction_db(self) -> float:

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
+import numpy as np
+
+from mixrender.dsp.true_peak import Float32Array
 from mixrender.errors import Problem
 from mixrender.facts import Loudness
 from mixrender.mixdown.offsets import BeatOffset
@@ -46,14 +49,24 @@ class TransitionMeasure:
         )
 
 
+def _nothing() -> Float32Array:
+    return np.zeros(0, np.float32)
+
+
 @dataclass(frozen=True)
 class MasterFigures:
-    """What the master did: one constant gain, and the limiter's reduction; `predicted` on previews."""
+    """What the master did: one constant gain, and the limiter's reduction; `predicted` on previews.
+
+    The mean is over all frames of the mix, in dB; where the limiter does not act it counts as 0.
+    `gain_reduction_db` is the greatest reduction (0 or more) in each tenth of a second, shape (tenths,);
+    empty on previews and where there was no limiter.
+    """
 
     gain_db: float
     max_gain_reduction_db: float
     mean_gain_reduction_db: float
     predicted: bool
+    gain_reduction_db: Float32Array = field(default_factory=_nothing, compare=False, repr=False)
 
 
 @dataclass(frozen=True)

@@ -12,7 +12,7 @@ from mixrender.errors import Problem
 from mixrender.facts import Loudness
 from mixrender.keys import parse_key, relation
 from mixrender.mixdown.offsets import BeatOffset
-from mixrender.mixdown.result import MixResult, TargetVerdict, TransitionMeasure
+from mixrender.mixdown.result import MasterFigures, MixResult, TargetVerdict, TransitionMeasure
 from mixrender.timing.timeline import Timeline, TrackPlacement, TransitionPlacement
 
 Document = dict[str, Any]
@@ -64,7 +64,7 @@ def mix_document(result: MixResult) -> Document:
             for transition, measure in zip(timeline.transitions, result.transitions, strict=True)
             if measure is not None
         ],
-        "master": asdict(result.master),
+        "master": _master_document(result.master),
         "inputs": [{"file": str(file), "blake2b": digest} for file, digest in result.inputs],
         "versions": result.versions,
         "warnings": [*(p.message for p in timeline.problems), *result.warnings],
@@ -129,6 +129,11 @@ def _target_document(target: TargetVerdict | None) -> Document | None:
         "verdict": verdict,
         "reason": target.reason,
     }
+
+
+def _master_document(master: MasterFigures) -> Document:
+    names = ("gain_db", "max_gain_reduction_db", "mean_gain_reduction_db", "predicted")
+    return {name: getattr(master, name) for name in names}
 
 
 def _placed_document(track: TrackPlacement, gain_db: float | None) -> Document:
