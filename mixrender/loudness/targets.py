@@ -6,8 +6,8 @@ A text is the name of a published target, or figures in the words of a plan: `-1
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 from mixrender.plan import quantities as q
@@ -131,6 +131,10 @@ TARGETS: Mapping[str, Target] = MappingProxyType({target.name.lower(): target fo
 """Every published target by its name in small letters. No document sets a target for DJ mixes."""
 
 
+_FIGURES = {"integrated": q.INTEGRATED, "true_peak": q.TRUE_PEAK}
+"""The figures that may be written, by the plan's words for them."""
+
+
 def find_target(name: str) -> Target | None:
     """The published target of that name, capitals and spaces aside; None if there is none."""
     plain = _without_spaces(name)
@@ -142,50 +146,51 @@ def _without_spaces(name: str) -> str:
 
 
 def read_target(text: str) -> Target:
-    """The published target that a text names, or one of its figures; ValueError with a sentence if neither.
+    """The target that a text names or writes; ValueError with a sentence for the user if it does neither.
 
-    Figures are an integrated loudness, a true peak, or both: `-14 LUFS`, `-14 LUFS, -1 dBTP`, and as a plan
-    has them, `{integrated: -14 LUFS, true_peak: -1 dBTP}`. Without a true peak it is -1 dBTP.
+    It is the name of a published target, figures, or both, the figures then taking the place of the
+    target's own: `EBU R 128`, `-14 LUFS, -1 dBTP`, `EBU R 128, -2 dBTP`, and as a plan has them,
+    `{integrated: -14 LUFS, true_peak: -1 dBTP}`. Where no true peak is said it is -1 dBTP.
     """
-    plain = text.strip().removeprefix("{").removesuffix("}").strip()
-    if re.match(r"[-+−.0-9]|(?:integrated|true_peak)\s*:", plain, re.IGNORECASE):
-        return _of_figures(plain)
-    found = find_target(text)
+    parts = text.strip().removeprefix("{").removesuffix("}").split(",")
+    if re.match(r"\s*(?:[-+−.0-9]|(?:integrated|true_peak)\s*:)", parts[0], re.IGNORECASE):
+        return _with_figures(None, parts)
+    named = _published(re.sub(r"^\s*name\s*:", "", parts[0]))
+    return _with_figures(named, parts[1:]) if len(parts) > 1 else named
+
+
+def _published(name: str) -> Target:
+    found = find_target(name)
     if found is None:
         names = [target.name for target in TARGETS.values()]
-        near = q.nearest(text, names)
+        near = q.nearest(name, names)
         hint = f" (did you mean `{near}`?)" if near else ""
         raise ValueError(
-            f"no published target is called {q.shorten(text)}{hint}; write figures, `-14 LUFS, -1 dBTP`, or "
+            f"no published target is called {q.shorten(name)}{hint}; write figures, `-14 LUFS, -1 dBTP`, or "
             f"{q.one_of(names)}"
         )
     return found
 
 
-def _of_figures(text: str) -> Target:
-    integrated_lufs: float | None = None
-    true_peak_dbtp: float | None = None
-    for number, part in enumerate(text.split(",")):
-        word, figure = _split(part, usual="integrated" if number == 0 else "true_peak")
-        if word == "true_peak":
-            value = q.TRUE_PEAK.parse(figure)
-            if true_peak_dbtp is not None:
-                raise ValueError(f"found {q.shorten(text)} with two true peaks; write one")
-            true_peak_dbtp = value + 0.0  # -0 dBTP is 0 dBTP
-        else:
-            value = q.INTEGRATED.parse(figure)
-            if integrated_lufs is not None:
-                raise ValueError(f"found {q.shorten(text)} with two loudnesses; write one")
-            integrated_lufs = value + 0.0
-    if true_peak_dbtp is None:
-        true_peak_dbtp = FREE_TRUE_PEAK_DBTP
-    figures = [f"{integrated_lufs:g} LUFS"] if integrated_lufs is not None else []
-    return Target(
-        name=", ".join([*figures, f"{true_peak_dbtp:g} dBTP"]),
-        document="none",
-        source="as asked for",
-        aims_lufs=None if integrated_lufs is None else (integrated_lufs, integrated_lufs),
-        true_peak_dbtp=true_peak_dbtp,
+def _with_figures(named: Target | None, parts: Sequence[str]) -> Target:
+    """A target of figures, or a published one with some of its figures replaced."""
+    found: dict[str, float] = {}
+    for number, part in enumerate(parts):
+        word, figure = _split(part, usual="integrated" if named is None and number == 0 else "true_peak")
+        value = _FIGURES[word].parse(figure) + 0.0  # -0 dBTP is 0 dBTP
+        if word in found:
+            raise ValueError(f"found {q.shorten(','.join(parts))}; write one figure in {_FIGURES[word].unit}")
+        found[word] = value
+    integrated_lufs = found.get("integrated")
+    if named is None:
+        found.setdefault("true_peak", FREE_TRUE_PEAK_DBTP)
+    words = [f"{found[word]:g} {quantity.unit}" for word, quantity in _FIGURES.items() if word in found]
+    base = named or Target("", "none", "as asked for", aims_lufs=None, true_peak_dbtp=FREE_TRUE_PEAK_DBTP)
+    return replace(
+        base,
+        name=", ".join([base.name, *words] if base.name else words),
+        aims_lufs=base.aims_lufs if integrated_lufs is None else (integrated_lufs, integrated_lufs),
+        true_peak_dbtp=found.get("true_peak", base.true_peak_dbtp),
     )
 
 
@@ -193,7 +198,7 @@ def _split(part: str, *, usual: str) -> tuple[str, str]:
     """Which figure a text is, by its word or its unit, else the `usual` one; and its number with its unit."""
     word, colon, figure = part.rpartition(":")
     word = word.strip().lower()
-    if colon and word not in ("integrated", "true_peak"):
+    if colon and word not in _FIGURES:
         raise ValueError(f"found {q.shorten(part)}; write `integrated` or `true_peak` before a colon")
     if not word:
         unit = figure.strip().lower()[-4:]

@@ -85,6 +85,8 @@ def test_an_unknown_name_is_refused_with_the_nearest_and_all_that_are_known():
         ("-2 dBTP", None, -2.0, "-2 dBTP"),
         ("{integrated: -14 LUFS, true_peak: -1 dBTP}", -14.0, -1.0, "-14 LUFS, -1 dBTP"),
         ("true_peak: 0 dBTP", None, 0.0, "0 dBTP"),
+        ("ebu r128, -2 dBTP", -23.0, -2.0, "EBU R 128, -2 dBTP"),
+        ("{name: EBU R 128, integrated: -20 LUFS}", -20.0, -1.0, "EBU R 128, -20 LUFS"),
     ],
 )
 def test_figures_are_read_in_the_words_of_a_plan(text, integrated_lufs, true_peak_dbtp, name):
@@ -104,11 +106,13 @@ def test_figures_are_read_in_the_words_of_a_plan(text, integrated_lufs, true_pea
         ("-14 LUFS, -1", "without a unit; write `-1 dBTP`"),
         ("-14 dB", "write an integrated loudness such as `-14 LUFS`"),
         ("-14 LUFS, +1 dBTP", "a true peak lies from -30 to 0 dBTP"),
-        ("-14 LUFS, -9 LUFS", "two loudnesses"),
-        ("-1 dBTP, -2 dBTP", "two true peaks"),
+        ("-14 LUFS, -9 LUFS", "write one figure in LUFS"),
+        ("-1 dBTP, -2 dBTP", "write one figure in dBTP"),
         ("-14 LUFS, range: 5 LU", "write `integrated` or `true_peak` before a colon"),
         ("-14 LUFS,", "found ``"),
         ("", "no published target is called ``"),
+        ("EBU R 128, loud", "write a true peak such as `-1 dBTP`"),
+        ("EBU R 128 s9, -1 dBTP", "did you mean `EBU R 128"),
     ],
 )
 def test_figures_that_cannot_be_read_are_refused_with_what_to_write(text, message):
