@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -75,11 +76,13 @@ def deliver(
             loudness = _of_file(
                 part, path.name, frames=frames, sample_rate_hz=sample_rate_hz, progress=progress
             )
-            if not fix or rounds == MAX_CORRECTIONS or not _is_missed(plan, loudness):
+            better = _corrected(plan, asked, mastering, loudness)
+            if not fix or rounds == MAX_CORRECTIONS or better is None:
                 break
-            asked, rounds = _corrected(plan, asked, mastering, loudness), rounds + 1
+            asked, rounds = better, rounds + 1
     correction = Correction(rounds, *target_of(asked)) if rounds else None
-    return _judged(plan, Delivery(written, mastering, loudness, verdict(plan, loudness), correction, ()))
+    target = verdict(plan, loudness)
+    return _judged(plan, asked, Delivery(written, mastering, loudness, target, correction, ()))
 
 
 def _encode(
@@ -128,17 +131,19 @@ def _over_db(plan: Plan, loudness: Loudness) -> float:
     return over_db if over_db > OVER_DB else 0.0
 
 
-def _missing_lu(plan: Plan, loudness: Loudness) -> float:
-    """How much louder a file should be; 0 where it is as loud as the plan says, or the plan says nothing."""
-    target_lufs, _ = target_of(plan)
-    if target_lufs is None or loudness.integrated_lufs is None:
+def _taken_lu(plan: Plan, asked: Plan, before: Loudness, after: Loudness) -> float:
+    """How much louder the mix should have been encoded; 0 where the file is as loud as the plan says.
+
+    Also 0 where the master did not come to what it was asked for: then it cannot be louder.
+    """
+    (target_lufs, _), (asked_lufs, _) = target_of(plan), target_of(asked)
+    if target_lufs is None or asked_lufs is None:
         return 0.0
-    missing_lu = target_lufs - loudness.integrated_lufs
-    return missing_lu if abs(missing_lu) > TOLERANCE_LU else 0.0
-
-
-def _is_missed(plan: Plan, loudness: Loudness) -> bool:
-    return _over_db(plan, loudness) > 0 or _missing_lu(plan, loudness) != 0
+    if before.integrated_lufs is None or after.integrated_lufs is None:
+        return 0.0
+    missing_lu = target_lufs - after.integrated_lufs
+    could_lu = asked_lufs - before.integrated_lufs
+    return missing_lu if abs(missing_lu) > TOLERANCE_LU >= abs(could_lu) else 0.0
 
 
 def _roomy_ceiling_dbtp(plan: Plan, asked: Plan, before: Loudness, after: Loudness) -> float:
@@ -155,24 +160,27 @@ def _roomy_ceiling_dbtp(plan: Plan, asked: Plan, before: Loudness, after: Loudne
     return min(ceiling_dbtp, peak_dbtp) - over_db - ROOM_DB
 
 
-def _corrected(plan: Plan, asked: Plan, mastering: Mastering, after: Loudness) -> Plan:
-    """The plan that was asked for last, with the ceiling and the loudness that would have met the plan."""
+def _corrected(plan: Plan, asked: Plan, mastering: Mastering, after: Loudness) -> Plan | None:
+    """The plan asked for last, for the ceiling and the loudness that meet the plan; None: nothing to cure."""
+    taken_lu = _taken_lu(plan, asked, mastering.loudness, after)
+    if not taken_lu and not _over_db(plan, after):
+        return None
     ceiling_dbtp = _roomy_ceiling_dbtp(plan, asked, mastering.loudness, after)
     changed: dict[str, float] = {"true_peak_dbtp": ceiling_dbtp}
     target_lufs, _ = target_of(asked)
     if target_lufs is not None:
-        changed["integrated_lufs"] = target_lufs + _missing_lu(plan, after)
+        changed["integrated_lufs"] = target_lufs + taken_lu
     wanted = asked.loudness or LoudnessTarget()
     return asked.model_copy(update={"loudness": wanted.model_copy(update=changed)})
 
 
-def _judged(plan: Plan, delivery: Delivery) -> Delivery:
+def _judged(plan: Plan, asked: Plan, delivery: Delivery) -> Delivery:
     """The delivery with what is to be said of it: in its verdict if it failed, else as warnings."""
     warnings = list(delivery.mastering.warnings)
     target = delivery.target
     if delivery.correction is not None:
         warnings.append(_corrected_words(plan.output, delivery.correction))
-    advice = _advice(plan, delivery)
+    advice = _advice(plan, asked, delivery)
     if advice and target is not None and not target.passed:
         target = replace(target, reason=f"{target.reason}; {advice}")
     elif advice:
@@ -180,16 +188,14 @@ def _judged(plan: Plan, delivery: Delivery) -> Delivery:
     return replace(delivery, target=target, warnings=tuple(warnings))
 
 
-def _advice(plan: Plan, delivery: Delivery) -> str:
+def _advice(plan: Plan, asked: Plan, delivery: Delivery) -> str:
     """By how much the file is over its ceiling, and which ceiling would cure it; empty if it is not over."""
     over_db, (_, ceiling_dbtp) = _over_db(plan, delivery.loudness), target_of(plan)
     if not over_db:
         return ""
-    correction = delivery.correction
-    asked_dbtp = ceiling_dbtp if correction is None else correction.true_peak_dbtp
-    peak_dbtp = delivery.mastering.loudness.true_peak_dbtp
-    room_dbtp = min(asked_dbtp, asked_dbtp if peak_dbtp is None else peak_dbtp) - over_db - ROOM_DB
-    hint = "" if correction is not None else ", as `render --fix` does"
+    room_dbtp = _roomy_ceiling_dbtp(plan, asked, delivery.mastering.loudness, delivery.loudness)
+    room_dbtp = math.floor(room_dbtp * 10.0) / 10.0
+    hint = "" if delivery.correction is not None else ", as `render --fix` does"
     return (
         f"the {FORMATS[plan.output.format].title} peaks {over_db:.2f} dB above {ceiling_dbtp:g} dBTP; "
         f"`true_peak: {room_dbtp:.1f} dBTP` would leave room{hint}"
@@ -201,5 +207,5 @@ def _corrected_words(output: Output, correction: Correction) -> str:
     loudness = "" if correction.integrated_lufs is None else f" and {correction.integrated_lufs:.2f} LUFS"
     return (
         f"the {FORMATS[output.format].title} was made {times}, for {correction.true_peak_dbtp:.2f} dBTP"
-        f"{loudness} before encoding, so that the file itself keeps to the plan"
+        f"{loudness} before encoding, for the codec to have room"
     )

@@ -1,0 +1,185 @@
+"""The delivered file is what counts: measured after its codec, and made again where that lifts its peaks."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy import signal
+
+from mixrender.audio.read import read_blocks
+from mixrender.audio.tags import OutputTags
+from mixrender.errors import PlanError
+from mixrender.facts import Loudness
+from mixrender.formats import FORMATS
+from mixrender.loudness.meter import Meter
+from mixrender.mixdown import deliver as deliver_module
+from mixrender.mixdown.deliver import MAX_CORRECTIONS, Delivery, deliver
+from mixrender.mixdown.master import MasterChain, Mastering, find_setting
+from mixrender.plan.load import parse_plan
+from mixrender.plan.model import Plan
+from mixrender.progress import NoProgress
+
+LOSSY = [
+    ("mp3", 128),
+    pytest.param("opus", 96, marks=pytest.mark.accuracy),
+    pytest.param("vorbis", 128, marks=pytest.mark.accuracy),
+    pytest.param("m4a", 256, marks=pytest.mark.accuracy),
+]
+QUIET = NoProgress()
+LOUD_LUFS = -12.0
+"""What the programme below can be brought to with some dB of limiting, also under a ceiling of -4 dBTP."""
+
+
+def club(rate_hz: int, *, seconds: float = 6.0) -> np.ndarray:
+    """A dense dance programme below 16 kHz: kicks, hats, saws, softly clipped; it peaks at 0.9."""
+    rng = np.random.default_rng(7)
+    t = np.arange(round(seconds * rate_hz)) / rate_hz
+    beat = t * 2.1 % 1 / 2.1
+    kick = np.sin(2 * np.pi * (50 * beat + 6 * (1 - np.exp(-beat * 40)))) * np.exp(-beat * 18)
+    hat = rng.standard_normal((len(t), 2)) * np.exp(-(t * 4.2 % 1) * 12)[:, None]
+    chord = sum(signal.sawtooth(2 * np.pi * hz * t) for hz in (55.0, 220.0, 277.2, 329.6, 440.7))
+    sound = np.tanh(kick[:, None] + 0.3 * hat + 0.12 * chord[:, None])
+    low_pass = signal.butter(8, 16_000, fs=rate_hz, output="sos")
+    sound = signal.sosfilt(low_pass, sound, axis=0)
+    return 0.9 * sound / np.abs(sound).max()
+
+
+def plan_for(format: str, text: str = "", *, kbit_s: int | None = None) -> Plan:
+    bitrate = f", bitrate: {kbit_s} kbit/s" if kbit_s else ""
+    return parse_plan(f"output: {{format: {format}{bitrate}}}\n{text}\ntracks: [a.flac]\n")
+
+
+def rate_of(plan: Plan) -> int:
+    return FORMATS[plan.output.format].rate_near_hz(44100)
+
+
+def made(folder: Path, plan: Plan, *, fix: bool, scale: float = 1.0) -> Delivery:
+    rate_hz = rate_of(plan)
+    x = club(rate_hz) * scale
+
+    def blocks() -> Iterator[np.ndarray]:
+        for start in range(0, len(x), 16_384):
+            yield x[start : start + 16_384]
+
+    def master(asked: Plan) -> Mastering:
+        return find_setting(blocks, asked, frames=len(x), sample_rate_hz=rate_hz, progress=QUIET)
+
+    return deliver(
+        folder / f"mix{FORMATS[plan.output.format].suffix}",
+        plan,
+        master=master,
+        sound=lambda found: MasterChain(found.setting, sample_rate_hz=rate_hz).run(blocks()),
+        frames=len(x),
+        sample_rate_hz=rate_hz,
+        tags=OutputTags(title="Night"),
+        fix=fix,
+        progress=QUIET,
+    )
+
+
+def loudness_of(path: Path, rate_hz: int) -> Loudness:
+    meter = Meter(sample_rate_hz=rate_hz)
+    for block in read_blocks(path):
+        meter.push(block)
+    return meter.result()
+
+
+@pytest.mark.parametrize("format", sorted(FORMATS))
+def test_the_figures_are_those_of_the_file(tmp_path: Path, format: str) -> None:
+    plan = plan_for(format)
+    found = made(tmp_path, plan, fix=False)
+    assert found.loudness == loudness_of(found.written.path, rate_of(plan))
+    assert (found.loudness != found.mastering.loudness) or format == "wav"
+
+
+@pytest.mark.parametrize(("format", "kbit_s"), LOSSY)
+def test_a_codec_that_breaks_the_ceiling_fails_and_fixing_it_passes(
+    tmp_path: Path, format: str, kbit_s: int
+) -> None:
+    plan = plan_for(
+        format, f"loudness: {{integrated: {LOUD_LUFS:g} LUFS, true_peak: -1 dBTP}}", kbit_s=kbit_s
+    )
+    plain, fixed = made(tmp_path, plan, fix=False), made(tmp_path, plan, fix=True)
+    assert plain.target is not None and fixed.target is not None and fixed.correction is not None
+    over_db = plain.loudness.true_peak_dbtp + 1.0
+    print(
+        f"{format} {kbit_s}: {over_db:+.2f} dB over, {plain.loudness.integrated_lufs:.2f} LUFS; fixed in "
+        f"{fixed.correction.rounds}: {fixed.loudness.true_peak_dbtp:.2f} dBTP (bound -0.95), "
+        f"{fixed.loudness.integrated_lufs:.2f} LUFS (bound {LOUD_LUFS:g} ± 0.1); {plain.target.reason}"
+    )
+    assert plain.target.passed is False and plain.correction is None
+    assert f"peaks {over_db:.2f} dB above -1 dBTP; `true_peak: -" in plain.target.reason
+    assert "would leave room, as `render --fix` does" in plain.target.reason
+    assert fixed.target.passed is True
+    assert fixed.correction.rounds <= MAX_CORRECTIONS
+    assert fixed.loudness.true_peak_dbtp <= -0.95
+    assert abs(fixed.loudness.integrated_lufs - LOUD_LUFS) <= 0.1
+    assert fixed.mastering.loudness.true_peak_dbtp <= fixed.correction.true_peak_dbtp + 0.05
+    assert any("was made" in text and "before encoding" in text for text in fixed.warnings)
+
+
+def test_the_ceiling_that_is_advised_does_leave_room(tmp_path: Path) -> None:
+    text = "loudness: {{integrated: -12 LUFS, true_peak: {} dBTP}}"
+    first = made(tmp_path, plan_for("vorbis", text.format(-1), kbit_s=128), fix=False)
+    assert first.target is not None
+    advised = first.target.reason.split("`true_peak: ")[1].split(" dBTP")[0]
+    second = made(tmp_path, plan_for("vorbis", text.format(advised), kbit_s=128), fix=False)
+    print(f"{first.loudness.true_peak_dbtp:.2f} dBTP, at {advised}: {second.loudness.true_peak_dbtp:.2f}")
+    assert first.loudness.true_peak_dbtp > -0.95
+    assert second.loudness.true_peak_dbtp <= -0.95
+
+
+@pytest.mark.parametrize("scale", [1.0, 0.95])
+def test_without_a_target_fixing_lowers_the_gain(tmp_path: Path, scale: float) -> None:
+    """Also where the mix peaks just under the ceiling: from its peak on, not from the ceiling."""
+    plan = plan_for("m4a", kbit_s=96)
+    plain, fixed = (made(tmp_path, plan, fix=fix, scale=scale) for fix in (False, True))
+    assert plain.target is fixed.target is None
+    print(
+        f"{plain.loudness.true_peak_dbtp:.2f} dBTP at {plain.mastering.setting.gain_db:.2f} dB; fixed "
+        f"{fixed.loudness.true_peak_dbtp:.2f} dBTP (bound -0.95) at {fixed.mastering.setting.gain_db:.2f} dB"
+    )
+    assert plain.loudness.true_peak_dbtp > -0.95
+    assert any("would leave room, as `render --fix` does" in text for text in plain.warnings)
+    assert fixed.loudness.true_peak_dbtp <= -0.95
+    assert fixed.mastering.setting.gain_db < plain.mastering.setting.gain_db
+    assert fixed.mastering.setting.ceiling_dbtp is None
+
+
+@pytest.mark.parametrize("format", ["wav", "flac", "aiff"])
+def test_what_keeps_to_its_ceiling_is_made_once(tmp_path: Path, format: str) -> None:
+    found = made(tmp_path, plan_for(format, "loudness: -12 LUFS"), fix=True)
+    assert found.target is not None and found.target.passed is True
+    assert found.correction is None
+
+
+def test_a_fix_that_cannot_be_had_leaves_the_older_file(tmp_path: Path) -> None:
+    """The first file fits without the limiter, the second would not: the plan forbids it."""
+    loudest = made(tmp_path, plan_for("flac"), fix=False).mastering.loudness.integrated_lufs
+    assert loudest is not None
+    (tmp_path / "mix.flac").unlink()
+    (tmp_path / "mix.m4a").write_bytes(b"yesterday")
+    plan = plan_for("m4a", f"limiter: false\nloudness: {loudest - 0.05:.2f} LUFS", kbit_s=96)
+    with pytest.raises(PlanError, match="limiter: false"):
+        made(tmp_path, plan, fix=True)
+    assert (tmp_path / "mix.m4a").read_bytes() == b"yesterday"
+    assert [path.name for path in tmp_path.iterdir()] == ["mix.m4a"]
+
+
+def test_a_mix_that_cannot_be_cured_ends_after_three_rounds_and_says_so(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    real = deliver_module._of_file
+
+    def louder(*args: object, **options: object) -> Loudness:
+        real(*args, **options)
+        return Loudness(duration_s=6.0, integrated_lufs=-9.0, true_peak_dbtp=0.5)
+
+    monkeypatch.setattr(deliver_module, "_of_file", louder)
+    found = made(tmp_path, plan_for("mp3", "loudness: -9 LUFS"), fix=True)
+    assert found.correction is not None and found.correction.rounds == MAX_CORRECTIONS
+    assert found.target is not None and found.target.passed is False
+    assert "peaks 1.50 dB above -1 dBTP" in found.target.reason and "--fix" not in found.target.reason
