@@ -31,12 +31,12 @@ def test_997_hz_at_full_scale_in_one_front_channel_reads_minus_3_01():
         assert got == pytest.approx(-3.01, abs=0.006)
 
 
-@pytest.mark.parametrize("rate_hz", [r for r in ALL_RATES_HZ if r >= 32_000])
+@pytest.mark.parametrize("rate_hz", ALL_RATES_HZ)
 def test_tones_along_the_k_curve_read_alike_at_every_rate(rate_hz):
     # Frequencies of the kind in ITU-R BS.2217; expected: the curve of the table at 48 kHz. Bounds: 0.02 LU
     # at 44.1 and 48 kHz, 0.03 LU elsewhere.
     bound_lu = 0.02 if rate_hz in (44_100, 48_000) else 0.03
-    for frequency_hz in (25.0, 100.0, 500.0, 1_000.0, 2_000.0, 10_000.0):
+    for frequency_hz in (f for f in (25.0, 100.0, 500.0, 1_000.0, 2_000.0, 10_000.0) if f < 0.45 * rate_hz):
         x = tone([(4, -23)], rate_hz=rate_hz, frequency_hz=frequency_hz)
         got = measure(x, sample_rate_hz=rate_hz).integrated_lufs
         expected = -23 - 0.691 + k_gain_db(frequency_hz)
