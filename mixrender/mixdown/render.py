@@ -112,12 +112,13 @@ def rate_warnings(plan: Plan, timeline: Timeline) -> tuple[str, ...]:
 
 
 def chapters(plan: Plan, timeline: Timeline) -> tuple[Chapter, ...]:
-    """A chapter for each track, from where it is first heard, named as the plan or the file's tags say."""
+    """A chapter for each track, from where its overlap begins, named as the plan or the file's tags say."""
+    starts_s = [0.0, *(transition.start_s for transition in timeline.transitions)]
     found = []
-    for track in timeline.tracks:
+    for track, start_s in zip(timeline.tracks, starts_s, strict=True):
         said, tags = plan.track(track.name), track.facts.tags
         names = [said.artist or tags.artist, said.title or tags.title or track.name]
-        found.append(Chapter(track.start_s, " – ".join(name for name in names if name)))
+        found.append(Chapter(max(start_s, track.start_s), " – ".join(name for name in names if name)))
     return tuple(found)
 
 

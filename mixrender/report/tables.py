@@ -169,6 +169,8 @@ def mix_tables(result: MixResult) -> list[Table]:
     tables = []
     if result.loudness is not None:
         rows = [("the mix", result.loudness)]
+        if result.before_encoding is not None:
+            rows = [("the mix, as delivered", result.loudness), ("before encoding", result.before_encoding)]
         rows += [(track.name, track.facts.loudness) for track in result.timeline.tracks]
         tables.append(loudness_table(rows, title="Loudness (tracks: before gain)"))
     gains = new_table("Gains", "track", "gain dB")
