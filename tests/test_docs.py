@@ -75,7 +75,7 @@ def test_links_lead_to_files_and_headings_that_exist(page):
             assert anchor in {heading.lower().replace(" ", "-") for heading in headings}, target
 
 
-@pytest.mark.parametrize(("heading", "ends"), [("Try it", "mixrender demo"), ("Test", "-m pytest")])
+@pytest.mark.parametrize(("heading", "ends"), [("Try it", "mixrender demo"), ("Test", "-m pytest -n auto")])
 def test_the_readme_has_one_line_to_try_it_and_one_to_test(heading, ends):
     (block,) = re.findall(r"^```sh\n(.*?)^```", section(README, heading), re.MULTILINE | re.DOTALL)
 
