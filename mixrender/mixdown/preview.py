@@ -73,7 +73,7 @@ def render_clips(
         master=MasterFigures(setting.gain_db, _most_reduction_db(measures), 0.0, True),
         target=None,
         inputs=tuple((track.file, track.facts.content_hash) for track in timeline.tracks),
-        versions=versions(),
+        versions=versions(plan),
         files=tuple(files),
         warnings=rate_warnings(plan, timeline),
     )

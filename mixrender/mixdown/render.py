@@ -11,6 +11,7 @@ from importlib.metadata import version
 from pathlib import Path
 
 import numpy as np
+import soundfile
 
 from mixrender.audio import programs
 from mixrender.audio.cache import Cache
@@ -93,7 +94,7 @@ def render_mix(
         master=mastering.figures(),
         target=delivery.target,
         inputs=tuple((track.file, track.facts.content_hash) for track in timeline.tracks),
-        versions=versions(),
+        versions=versions(plan),
         files=(written.path,),
         clipped_samples=written.clipped_samples,
         warnings=warnings,
@@ -132,11 +133,14 @@ def require_folder(folder: Path) -> None:
         raise InputError(f"{folder}: nothing can be written there: {there} {reason}. Choose another folder.")
 
 
-def versions() -> dict[str, str]:
-    """Versions of everything that the sound depends on."""
+def versions(plan: Plan) -> dict[str, str]:
+    """Versions of everything that the sound of a plan's file depends on."""
     names = ("mixrender", "numpy", "scipy", "numba", "soundfile", "soxr", "librosa", "pyrubberband")
     found = {name: version(name) for name in names}
     found["python"] = platform.python_version()
+    found["libsndfile"] = soundfile.__libsndfile_version__
+    if plan.output.format == "m4a":
+        found["ffmpeg"] = programs.version("ffmpeg", programs.ffmpeg())
     # A mix that stretches nothing does not need the program, so its absence is no fault here.
     with suppress(ToolError):
         found["rubberband"] = programs.version("rubberband", programs.rubberband())

@@ -72,6 +72,20 @@ def test_options_take_the_place_of_what_the_plan_writes(run: Run, plan: Path) ->
     assert done.returncode == 0, done.stderr
     assert (info.subtype, info.samplerate) == ("PCM_16", 48_000)
     assert report["before_encoding"] is None and report["correction"] is None
+    assert "ffmpeg" not in report["versions"]
+
+
+@pytest.mark.parametrize("only", [True, False])
+def test_clips_and_mix_have_the_format_and_the_rate_that_it_has(run: Run, plan: Path, only: bool) -> None:
+    plan.write_text(plan.read_text() + "output: {format: m4a, bitrate: 128 kbit/s}\n")
+    done = run("preview", plan, "--lead", "1", "--tail", "1") if only else run("render", plan)
+
+    file = plan.with_suffix("") / ("01-ferry-lantern.m4a" if only else "mix.m4a")
+    report = json.loads((plan.with_suffix("") / "report.json").read_text())
+    assert done.returncode == 0, done.stderr
+    assert mutagen.File(file).info.codec == "mp4a.40.2"
+    assert report["versions"]["ffmpeg"]
+    assert (report["before_encoding"] is None) == only
 
 
 def test_a_lossy_mix_reports_both_sets_of_figures_and_is_fixed(run: Run, plan: Path) -> None:
