@@ -87,18 +87,17 @@ def write_audio(
     kbit_s: int | None = None,
     dither_seed: int = 0,
     tags: OutputTags | None = None,
-    finish: Callable[[Path], None] | None = None,
 ) -> WriteResult:
     """Write blocks of shape (n, 2), nominal range [-1, 1], to `path`, all or nothing.
 
     What is written, and the faults, are those of `encode`; whatever `blocks` raises passes through, and
-    nothing is left behind. `finish` may add to the file before it gets its name.
+    nothing is left behind.
     """
     path = Path(path)
     require_writable(sample_rate_hz=sample_rate_hz, format=format, bits=bits, kbit_s=kbit_s)
     require_cover(tags)
     with atomic_path(path) as part:
-        result = encode(
+        return encode(
             part,
             blocks,
             final=path,
@@ -109,9 +108,6 @@ def write_audio(
             dither_seed=dither_seed,
             tags=tags,
         )
-        if finish is not None:
-            finish(part)
-    return result
 
 
 def encode(

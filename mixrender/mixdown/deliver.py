@@ -11,6 +11,7 @@ from mixrender.audio.atomic import atomic_path
 from mixrender.audio.read import read_blocks
 from mixrender.audio.tags import OutputTags
 from mixrender.audio.write import WriteResult, encode
+from mixrender.errors import AudioError, MachineError
 from mixrender.facts import Loudness
 from mixrender.formats import FORMATS
 from mixrender.loudness.meter import Meter
@@ -64,8 +65,8 @@ def deliver(
 
     `master` finds the master that a plan asks for, `sound` gives the mix through it. With `fix`, a file that
     misses the plan's target or ceiling is made again for a lower ceiling, and for a loudness moved by what
-    the codec took, at most `MAX_CORRECTIONS` times. Raises what they, `encode` and `read_blocks` raise; then
-    an earlier file is as it was.
+    the codec took, at most `MAX_CORRECTIONS` times. Raises what they and `encode` raise, and MachineError if
+    the file cannot be read again; then an earlier file is as it was.
     """
     asked, rounds = plan, 0
     with atomic_path(path) as part:
@@ -73,9 +74,8 @@ def deliver(
             mastering = master(asked)
             with progress.task("Writing", total=frames) as advance:
                 written = _encode(part, path, _watched(sound(mastering), advance), plan, sample_rate_hz, tags)
-            loudness = _of_file(
-                part, path.name, frames=frames, sample_rate_hz=sample_rate_hz, progress=progress
-            )
+            with progress.task(f"Measuring {path.name}", total=frames) as advance:
+                loudness = _of_file(part, path, advance, sample_rate_hz=sample_rate_hz)
             better = _corrected(plan, asked, mastering, loudness)
             if not fix or rounds == MAX_CORRECTIONS or better is None:
                 break
@@ -113,13 +113,16 @@ def _watched(blocks: Iterable[FloatArray], advance: Advance) -> Iterator[FloatAr
         advance(len(block))
 
 
-def _of_file(part: Path, name: str, *, frames: int, sample_rate_hz: int, progress: Progress) -> Loudness:
-    """The loudness of a file as it was delivered: a lossy codec changes it, its peaks above all."""
+def _of_file(part: Path, path: Path, advance: Advance, *, sample_rate_hz: int) -> Loudness:
+    """The loudness of a file as it is delivered: a lossy codec changes it, its peaks above all."""
     meter = Meter(sample_rate_hz=sample_rate_hz)
-    with progress.task(f"Measuring {name}", total=frames) as advance:
+    try:
         for block in read_blocks(part, sample_rate_hz=sample_rate_hz):
             meter.push(block)
             advance(len(block))
+    except AudioError as error:
+        reason = str(error).removeprefix(f"{part}: ")
+        raise MachineError(f"{path}: what was written cannot be read again: {reason}") from error
     return meter.result()
 
 

@@ -440,13 +440,6 @@ def test_an_interrupted_file_leaves_the_old_one_and_nothing_else(
     assert path.read_bytes() == b"yesterday"
 
 
-def test_finish_works_on_the_file_before_it_has_its_name(tmp_path: Path) -> None:
-    seen: list[bool] = []
-    put(tmp_path / "x.flac", noise(), finish=lambda part: seen.append((tmp_path / "x.flac").exists()))
-    assert seen == [False]
-    assert (tmp_path / "x.flac").exists()
-
-
 def test_a_leftover_of_a_killed_run_is_written_over(tmp_path: Path) -> None:
     (tmp_path / ".x.flac.partial").write_bytes(b"half of yesterday's")
     put(tmp_path / "x.flac", noise())

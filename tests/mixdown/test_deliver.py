@@ -11,7 +11,7 @@ from scipy import signal
 
 from mixrender.audio.read import read_blocks
 from mixrender.audio.tags import OutputTags
-from mixrender.errors import PlanError
+from mixrender.errors import AudioError, MachineError, PlanError
 from mixrender.facts import Loudness
 from mixrender.formats import FORMATS
 from mixrender.loudness.meter import Meter
@@ -183,3 +183,20 @@ def test_a_mix_that_cannot_be_cured_ends_after_three_rounds_and_says_so(
     assert found.correction is not None and found.correction.rounds == MAX_CORRECTIONS
     assert found.target is not None and found.target.passed is False
     assert "peaks 1.50 dB above -1 dBTP" in found.target.reason and "--fix" not in found.target.reason
+
+
+def test_a_file_that_cannot_be_read_again_is_not_delivered(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(part: Path, **options: object) -> Iterator[np.ndarray]:
+        yield np.zeros((10, 2), dtype=np.float32)
+        raise AudioError(part, "it is damaged")
+
+    (tmp_path / "mix.mp3").write_bytes(b"yesterday")
+    monkeypatch.setattr(deliver_module, "read_blocks", broken)
+    with pytest.raises(
+        MachineError, match=r"/mix\.mp3: what was written cannot be read again: it is damaged"
+    ):
+        made(tmp_path, plan_for("mp3"), fix=False)
+    assert (tmp_path / "mix.mp3").read_bytes() == b"yesterday"
+    assert [path.name for path in tmp_path.iterdir()] == ["mix.mp3"]
