@@ -31,7 +31,8 @@ OVER_DB = 0.05
 """A file is said to be over its ceiling from here on: what is below is the difference between two meters."""
 
 ROOM_DB = 0.1
-"""A new ceiling lies this much lower than the overshoot alone asks for, as the next one may be larger."""
+"""A new ceiling lies this much lower than the overshoot alone asks for, as the next one may be larger. Twice
+as much in every further round: then it was."""
 
 
 @dataclass(frozen=True)
@@ -76,7 +77,7 @@ def deliver(
                 written = _encode(part, path, _watched(sound(mastering), advance), plan, sample_rate_hz, tags)
             with progress.task(f"Measuring {path.name}", total=frames) as advance:
                 loudness = _of_file(part, path, advance, sample_rate_hz=sample_rate_hz)
-            better = _corrected(plan, asked, mastering, loudness)
+            better = _corrected(plan, asked, mastering, loudness, room_db=ROOM_DB * 2**rounds)
             if not fix or rounds == MAX_CORRECTIONS or better is None:
                 break
             asked, rounds = better, rounds + 1
@@ -135,21 +136,23 @@ def _over_db(plan: Plan, loudness: Loudness) -> float:
 
 
 def _taken_lu(plan: Plan, asked: Plan, before: Loudness, after: Loudness) -> float:
-    """How much louder the mix should have been encoded; 0 where the file is as loud as the plan says.
+    """How much louder the mix should have been encoded for the file to be as loud as the plan says.
 
-    Also 0 where the master did not come to what it was asked for: then it cannot be louder.
+    0 where the plan says nothing, and where the master did not come to what it was asked for: then it cannot
+    be louder.
     """
     (target_lufs, _), (asked_lufs, _) = target_of(plan), target_of(asked)
     if target_lufs is None or asked_lufs is None:
         return 0.0
     if before.integrated_lufs is None or after.integrated_lufs is None:
         return 0.0
-    missing_lu = target_lufs - after.integrated_lufs
-    could_lu = asked_lufs - before.integrated_lufs
-    return missing_lu if abs(missing_lu) > TOLERANCE_LU >= abs(could_lu) else 0.0
+    is_reached = abs(asked_lufs - before.integrated_lufs) <= TOLERANCE_LU
+    return target_lufs - after.integrated_lufs if is_reached else 0.0
 
 
-def _roomy_ceiling_dbtp(plan: Plan, asked: Plan, before: Loudness, after: Loudness) -> float:
+def _roomy_ceiling_dbtp(
+    plan: Plan, asked: Plan, before: Loudness, after: Loudness, *, room_db: float = ROOM_DB
+) -> float:
     """The ceiling that leaves room for what the codec adds.
 
     It is counted from the peak of the sound that was encoded: a mix that peaks lower than its ceiling would
@@ -160,15 +163,17 @@ def _roomy_ceiling_dbtp(plan: Plan, asked: Plan, before: Loudness, after: Loudne
     if not over_db:
         return ceiling_dbtp
     peak_dbtp = ceiling_dbtp if before.true_peak_dbtp is None else before.true_peak_dbtp
-    return min(ceiling_dbtp, peak_dbtp) - over_db - ROOM_DB
+    return min(ceiling_dbtp, peak_dbtp) - over_db - room_db
 
 
-def _corrected(plan: Plan, asked: Plan, mastering: Mastering, after: Loudness) -> Plan | None:
+def _corrected(
+    plan: Plan, asked: Plan, mastering: Mastering, after: Loudness, *, room_db: float
+) -> Plan | None:
     """The plan asked for last, for the ceiling and the loudness that meet the plan; None: nothing to cure."""
     taken_lu = _taken_lu(plan, asked, mastering.loudness, after)
-    if not taken_lu and not _over_db(plan, after):
+    if abs(taken_lu) <= TOLERANCE_LU and not _over_db(plan, after):
         return None
-    ceiling_dbtp = _roomy_ceiling_dbtp(plan, asked, mastering.loudness, after)
+    ceiling_dbtp = _roomy_ceiling_dbtp(plan, asked, mastering.loudness, after, room_db=room_db)
     changed: dict[str, float] = {"true_peak_dbtp": ceiling_dbtp}
     target_lufs, _ = target_of(asked)
     if target_lufs is not None:
