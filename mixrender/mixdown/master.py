@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from mixrender.dsp.dither import DITHER_PEAK_STEPS
-from mixrender.dsp.limiter import Limiter
+from mixrender.dsp.limiter import PACES, Limiter, Pace
 from mixrender.dsp.true_peak import Float32Array
 from mixrender.errors import PlanError
 from mixrender.facts import Loudness
@@ -26,11 +27,18 @@ TOLERANCE_LU = 0.1
 
 MAX_PASSES = 6
 
-NOTHING_GAINED_LU = 0.05
-"""Where more than a dB of gain brings less than this, the limiter takes all of it: more only flattens."""
+FIRST_SLOPE = 0.8
+LEAST_SLOPE = 0.15
+"""LU that a dB of gain brings: at first supposed, and the least. Below it the limiter takes nearly all of the
+gain, and more only flattens the sound."""
+
+MOST_REDUCTION_DB = 20.0
+"""No target is worth more than this: what would need it is missed, and said."""
 
 REDUCTION_WARN_DB = 6.0
-"""More reduction than this is done, and warned of: it changes how the mix sounds."""
+MEAN_REDUCTION_WARN_DB = 2.0
+"""More reduction than this, at its greatest or on average over the whole mix, is done, and warned of: it
+changes how the mix sounds. Common practice, no source."""
 
 Blocks = Callable[[], Iterable[FloatArray]]
 """Gives the whole mix before the master, block by block; may be called again for another pass."""
@@ -38,10 +46,11 @@ Blocks = Callable[[], Iterable[FloatArray]]
 
 @dataclass(frozen=True)
 class Setting:
-    """A master that is decided: the constant gain, and the ceiling of the limiter (None: no limiter)."""
+    """A master that is decided: the constant gain, the limiter's ceiling (None: no limiter) and its pace."""
 
     gain_db: float
     ceiling_dbtp: float | None
+    pace: Pace = PACES[0]
 
 
 @dataclass(frozen=True, eq=False)
@@ -90,8 +99,8 @@ def find_setting(
             setting, meter.result(), chain.max_reduction_db, chain.mean_reduction_db, chain.reductions_db
         )
 
-    target_lufs, ceiling_dbtp = target_of(plan)
-    ceiling_dbtp = _with_room_for_dither(ceiling_dbtp, plan.output.bits)
+    target_lufs, wanted_dbtp = target_of(plan)
+    ceiling_dbtp = _with_room_for_dither(wanted_dbtp, plan.output.bits)
     before = listen(Setting(0.0, None), "Measuring the mix")
     peak_dbtp = before.loudness.true_peak_dbtp
     if peak_dbtp is None:
@@ -101,20 +110,34 @@ def find_setting(
         return before if setting == before.setting else listen(setting, "Mastering")
     gain_db = target_lufs - before.loudness.integrated_lufs
     over_db = peak_dbtp + gain_db - ceiling_dbtp
-    if over_db > 0 and not plan.limiter:
-        message = (
-            f"{target_lufs:g} LUFS would put the true peak {over_db:.1f} dB over {ceiling_dbtp:g} dBTP and "
-            f"the plan says `limiter: false`; ask for {target_lufs - over_db:.1f} LUFS or less, or allow it"
-        )
-        raise PlanError([plan.problem(("limiter",), message)])
+    if not plan.limiter:
+        if over_db > CLOSE_ENOUGH_LU:
+            raise _over_without_limiter(plan, target_lufs, wanted_dbtp, over_db)
+        return listen(Setting(gain_db - max(over_db, 0.0), None), "Mastering")
     found = _search(listen, target_lufs, gain_db, ceiling_dbtp)
-    if found.max_reduction_db > REDUCTION_WARN_DB:
-        warning = (
-            f"the limiter takes up to {found.max_reduction_db:.1f} dB away to reach {target_lufs:g} LUFS; "
-            "a lower target would keep more of the punch"
-        )
-        return replace(found, warnings=(warning,))
-    return found
+    return replace(found, warnings=_warnings(found, target_lufs))
+
+
+def _over_without_limiter(plan: Plan, target_lufs: float, ceiling_dbtp: float, over_db: float) -> PlanError:
+    """What to say where a target needs the limiter that the plan forbids; what it offers can be had."""
+    within_lufs = math.floor(10.0 * (target_lufs - over_db)) / 10.0
+    message = (
+        f"{target_lufs:g} LUFS would put the true peak {over_db:.1f} dB over {ceiling_dbtp:g} dBTP and the "
+        f"plan says `limiter: false`; ask for {within_lufs:.1f} LUFS or less, or allow it"
+    )
+    return PlanError([plan.problem(("limiter",), message)])
+
+
+def _warnings(found: Mastering, target_lufs: float) -> tuple[str, ...]:
+    most_db, mean_db = found.max_reduction_db, found.mean_reduction_db
+    if most_db <= REDUCTION_WARN_DB and mean_db <= MEAN_REDUCTION_WARN_DB:
+        return ()
+    missed = _missing_lu(found, target_lufs) > TOLERANCE_LU
+    return (
+        f"the limiter takes up to {most_db:.1f} dB away, {mean_db:.1f} dB on average, "
+        f"{'on the way to' if missed else 'to reach'} {target_lufs:g} LUFS; "
+        "a lower target would keep more of the punch",
+    )
 
 
 def _with_room_for_dither(ceiling_dbtp: float, bits: str) -> float:
@@ -127,27 +150,62 @@ def _with_room_for_dither(ceiling_dbtp: float, bits: str) -> float:
 def _search(
     listen: Callable[[Setting, str], Mastering], target_lufs: float, gain_db: float, ceiling_dbtp: float
 ) -> Mastering:
-    """Limiting takes loudness away: raise the gain by what is missing, along the slope seen so far."""
-    tried: list[tuple[float, float, Mastering]] = []
-    slope = 0.8
-    for number in range(1, MAX_PASSES + 1):
-        found = listen(Setting(gain_db, ceiling_dbtp), f"Mastering, pass {number}")
-        assert found.loudness.integrated_lufs is not None
-        missing = target_lufs - found.loudness.integrated_lufs
-        tried.append((abs(missing), gain_db, found))
-        if abs(missing) <= CLOSE_ENOUGH_LU:
+    """The master at the slowest pace of the limiter at which it is loud enough and not taken away too much.
+
+    Where there is none, that at the fastest pace which comes nearest to the target.
+    """
+    number = 0
+
+    def at(setting: Setting) -> Mastering:
+        nonlocal number
+        number += 1
+        return listen(setting, f"Mastering, pass {number}")
+
+    for pace in PACES:
+        tried = _climb(at, Setting(gain_db, ceiling_dbtp, pace), target_lufs)
+        found = min(tried, key=lambda attempt: abs(_missing_lu(attempt, target_lufs)))
+        if abs(_missing_lu(found, target_lufs)) <= CLOSE_ENOUGH_LU and not _is_squeezed(found):
+            break
+        gain_db = tried[-1].setting.gain_db
+    return found
+
+
+def _climb(at: Callable[[Setting], Mastering], setting: Setting, target_lufs: float) -> list[Mastering]:
+    """Masters with more and more gain, as limiting takes loudness away, until one is as loud as asked.
+
+    What is missing is added along the slope seen so far. At all paces but the fastest the first master that
+    is squeezed and still too quiet is the last.
+    """
+    tried: list[Mastering] = []
+    slope = FIRST_SLOPE
+    for _ in range(MAX_PASSES):
+        tried.append(at(setting))
+        missing_lu = _missing_lu(tried[-1], target_lufs)
+        given_up = _is_squeezed(tried[-1]) and missing_lu > 0.0 and setting.pace != PACES[-1]
+        if abs(missing_lu) <= CLOSE_ENOUGH_LU or given_up:
             break
         if len(tried) > 1:
-            (_, gain_before_db, before), (_, gain_now_db, now) = tried[-2:]
-            assert before.loudness.integrated_lufs is not None and now.loudness.integrated_lufs is not None
-            gained = now.loudness.integrated_lufs - before.loudness.integrated_lufs
-            if gain_now_db - gain_before_db > 1.0 and gained < NOTHING_GAINED_LU:
-                tried.pop()  # the sound is as loud as this ceiling lets it be
+            added_db = setting.gain_db - tried[-2].setting.gain_db
+            gained_lu = _missing_lu(tried[-2], target_lufs) - missing_lu
+            if added_db > 1.0 and gained_lu / added_db < LEAST_SLOPE:
+                tried.pop()
                 break
-            # The harder the limiter works, the less a dB brings; the bound keeps one step from running away.
-            slope = min(max(gained / (gain_now_db - gain_before_db), 0.15), 1.0)
-        gain_db += missing / slope
-    return min(tried, key=lambda attempt: attempt[0])[2]
+            slope = min(max(gained_lu / added_db, LEAST_SLOPE), 1.0)
+        room_db = MOST_REDUCTION_DB - tried[-1].max_reduction_db
+        if room_db <= CLOSE_ENOUGH_LU and missing_lu > 0.0:
+            break
+        setting = replace(setting, gain_db=setting.gain_db + min(missing_lu / slope, room_db))
+    return tried
+
+
+def _missing_lu(found: Mastering, target_lufs: float) -> float:
+    """How much louder a master should be; minus: quieter."""
+    assert found.loudness.integrated_lufs is not None
+    return target_lufs - found.loudness.integrated_lufs
+
+
+def _is_squeezed(found: Mastering) -> bool:
+    return found.mean_reduction_db > MEAN_REDUCTION_WARN_DB
 
 
 def target_of(plan: Plan) -> tuple[float | None, float]:
@@ -200,7 +258,7 @@ class MasterChain:
         self._limiter = (
             None
             if setting.ceiling_dbtp is None
-            else Limiter(ceiling_dbtp=setting.ceiling_dbtp, sample_rate_hz=sample_rate_hz)
+            else Limiter(ceiling_dbtp=setting.ceiling_dbtp, sample_rate_hz=sample_rate_hz, pace=setting.pace)
         )
 
     def run(self, blocks: Iterable[FloatArray]) -> Iterator[FloatArray]:

@@ -80,7 +80,7 @@ def music_like(*, seconds, rate_hz, seed=0, low_pass_hz=20_000.0):
     since_s = beats % 1 * 60 / 126
     kick = np.sin(2 * np.pi * (50 * since_s + 8 * (1 - np.exp(-since_s * 30)))) * np.exp(-since_s * 6)
     bass = (2 * (55 * t % 1) - 1) * (since_s > 0.1)
-    hats = rng.standard_normal((n, 2)) * np.exp(-(beats * 2 + 1) % 1 * 12)[:, None]
+    hats = rng.standard_normal((n, 2)) * np.exp(-12 * ((beats * 2 + 1) % 1))[:, None]
     chords = np.stack(
         [
             sum((2 * ((f * t + p) % 1) - 1) for f, p in ((220, s), (277.2, 0.3), (329.6, 0.6)))

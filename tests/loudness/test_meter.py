@@ -147,6 +147,14 @@ def test_the_figures_do_not_depend_on_how_the_sound_is_cut(rate_hz):
     assert whole.integrated_lufs == integrated(x, sample_rate_hz=rate_hz)
 
 
+def test_six_channels_do_not_depend_on_how_the_sound_is_cut_either():
+    x = np.concatenate([music_like(seconds=2, rate_hz=44_100, seed=i) for i in range(3)], axis=1)
+    whole = measure(x, sample_rate_hz=44_100)
+
+    for frames in (37, 4_410, 8_193):
+        assert in_blocks(x, frames) == whole  # bit for bit
+
+
 def test_reading_the_result_does_not_disturb_the_stream():
     x = music_like(seconds=4, rate_hz=44_100)
     meter = Meter(sample_rate_hz=44_100)
