@@ -6,6 +6,7 @@ best slides corrects the tempo. All that repeats counts: which pulse is the beat
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -29,6 +30,7 @@ _ATTACK_SPAN_S = 0.045
 _ATTACK_CLAMP_S = 0.012
 _ATTACK_RISE = 0.2
 _ATTACK_HIGHPASS_HZ = 300.0
+_BLOCK_SAMPLES = 1 << 18
 
 
 @dataclass(frozen=True)
@@ -101,7 +103,6 @@ def attack_offset_s(signal: NDArray[np.float32], beats_s: FloatArray) -> float:
     The power around all beats is stacked; the attack is where it first rises to a fifth of its peak. What
     lies below 300 Hz is left out: a bass wave of 10 ms and more has no sharper beginning than that.
     """
-    signal = _highpassed(signal)
     reach = round(_ATTACK_SPAN_S * RATE_HZ)
     centres = np.round(beats_s * RATE_HZ).astype(int)
     centres = centres[(centres >= reach) & (centres < signal.size - reach)]
@@ -109,9 +110,8 @@ def attack_offset_s(signal: NDArray[np.float32], beats_s: FloatArray) -> float:
         return 0.0
     smooth = round(0.001 * RATE_HZ)
     stack = np.zeros((centres.size, 2 * reach))
-    for row, centre in enumerate(centres):
-        power = signal[centre - reach : centre + reach].astype(np.float64) ** 2
-        stack[row] = np.convolve(power, np.ones(smooth) / smooth, "same")
+    for row, piece in enumerate(_highpassed_around(signal, centres, reach)):
+        stack[row] = np.convolve(piece.astype(np.float64) ** 2, np.ones(smooth) / smooth, "same")
     before, after = stack[:, : reach - smooth].mean(axis=1), stack[:, reach:].max(axis=1)
     contrast = after / (before + 1e-9 + 1e-3 * float(after.max()))
     kept = stack[contrast >= np.median(contrast)]
@@ -125,10 +125,26 @@ def attack_offset_s(signal: NDArray[np.float32], beats_s: FloatArray) -> float:
     return (int(np.argmax(above)) - clamp + 0.5) / RATE_HZ
 
 
-def _highpassed(signal: NDArray[np.float32]) -> NDArray[np.float32]:
+def _highpassed_around(
+    signal: NDArray[np.float32], centres: NDArray[np.int64], reach: int
+) -> Iterator[NDArray[np.float32]]:
+    """The signal without what lies below 300 Hz, `reach` samples to each side of each of the rising centres.
+
+    It is filtered block by block: a whole track is never held twice.
+    """
     sections = scipy.signal.butter(2, _ATTACK_HIGHPASS_HZ, "highpass", fs=RATE_HZ, output="sos")
-    filtered: NDArray[np.float32] = scipy.signal.sosfilt(sections.astype(np.float32), signal)
-    return filtered
+    sections = sections.astype(np.float32)
+    state = np.zeros((len(sections), 2), np.float32)
+    tail = np.zeros(2 * reach, np.float32)
+    row = 0
+    for start in range(0, signal.size, _BLOCK_SAMPLES):
+        block, state = scipy.signal.sosfilt(sections, signal[start : start + _BLOCK_SAMPLES], zi=state)
+        filtered = np.concatenate([tail, block])
+        while row < centres.size and centres[row] + reach <= start + block.size:
+            first = centres[row] - start + reach
+            yield filtered[first : first + 2 * reach]
+            row += 1
+        tail = filtered[-2 * reach :]
 
 
 def rounded_tempo(tempo_bpm: float, *, error_relative: float, duration_s: float) -> float:

@@ -51,7 +51,7 @@ def listen(info: AudioInfo, *, advance: Advance = lambda amount: None) -> Heard:
     _require_rate(info)
     meter = Meter(sample_rate_hz=rate_hz, channels=2)
     examiner = Examiner(sample_rate_hz=rate_hz, mono=info.channels == 1, bits=info.bits)
-    signal = _Signal(rate_hz)
+    signal = _Signal(rate_hz, expected_s=info.expected_s)
     frames, expected = 0, max(info.expected_s * rate_hz, 1.0)
     for block in read_blocks(info.path, block_frames=_BLOCK_FRAMES):
         meter.push(block)
@@ -79,24 +79,38 @@ def _require_rate(info: AudioInfo) -> None:
 
 
 class _Signal:
-    """Collects a mono stream at RATE_HZ, and lets go of it when it grows too long."""
+    """Collects a mono stream at RATE_HZ, and lets go of it when it grows too long.
 
-    def __init__(self, sample_rate_hz: int):
+    It has room for the expected length from the start, which costs memory only as it is filled: parts that
+    are joined in the end would be held twice.
+    """
+
+    def __init__(self, sample_rate_hz: int, *, expected_s: float):
         self._resampler = soxr.ResampleStream(sample_rate_hz, RATE_HZ, 1, dtype="float32", quality="HQ")
         self._most_frames = LONGEST_TRACK_S * sample_rate_hz
         self._frames = 0
-        self._parts: list[NDArray[np.float32]] = []
+        self._kept = np.empty(round(min(expected_s + 1.0, LONGEST_TRACK_S) * RATE_HZ), np.float32)
+        self._size = 0
 
     def push(self, block: NDArray[np.float32]) -> None:
         self._frames += len(block)
         if self._frames > self._most_frames:
-            self._parts = []
+            self._kept, self._size = np.empty(0, np.float32), 0
             return
-        self._parts.append(self._resampler.resample_chunk(block))
+        self._keep(self._resampler.resample_chunk(block))
 
     def result(self) -> NDArray[np.float32] | None:
         """The whole signal; None if it was too long."""
         if self._frames > self._most_frames:
             return None
-        self._parts.append(self._resampler.resample_chunk(np.zeros(0, dtype=np.float32), last=True))
-        return np.concatenate(self._parts)
+        self._keep(self._resampler.resample_chunk(np.zeros(0, dtype=np.float32), last=True))
+        return self._kept[: self._size]
+
+    def _keep(self, part: NDArray[np.float32]) -> None:
+        end = self._size + part.size
+        if end > self._kept.size:
+            grown = np.empty(max(end, 2 * self._kept.size), np.float32)
+            grown[: self._size] = self._kept[: self._size]
+            self._kept = grown
+        self._kept[self._size : end] = part
+        self._size = end

@@ -27,7 +27,9 @@ BANDS_HZ = ((25.0, 160.0), (160.0, 700.0), (700.0, 2800.0), (2800.0, 11000.0))
 _BURST_HZ = (1200.0, 6000.0)
 _COARSE_FFT = 1024
 _FINE_FFT = 256
-_BLOCK_FRAMES = 4096
+_BLOCK_FRAMES = 1024
+"""Frames whose spectra are held at once: 2 MB, so that they stay near the processor."""
+
 _COMPRESSION = 1000.0
 """Magnitudes of 1/1000 of full scale are the knee between linear and logarithmic."""
 

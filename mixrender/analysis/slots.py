@@ -17,6 +17,7 @@ PER_BEAT = 4
 _PITCH_FFT = 2048
 """93 ms: not longer than a sixteenth at 160 BPM, so that a chord is not heard before it begins."""
 
+_PITCH_BATCH = 256
 _LOWEST_HZ = 110.0
 _SEMITONES = 48
 
@@ -76,14 +77,22 @@ def _pitches(signal: NDArray[np.float32], times_s: FloatArray) -> FloatArray:
     """Semitone magnitudes in the spectrum that begins at each slot, shape (48, n)."""
     window = np.hanning(_PITCH_FFT).astype(np.float32) * np.float32(4.0 / _PITCH_FFT)
     weights = _semitone_weights()
-    padded = np.pad(signal, (0, 2 * _PITCH_FFT))
     starts = np.clip(np.round(times_s * RATE_HZ).astype(int), 0, signal.size)
     pitches = np.zeros((_SEMITONES, times_s.size))
-    views = np.lib.stride_tricks.sliding_window_view(padded, _PITCH_FFT)
-    for begin in range(0, times_s.size, 256):
-        spectrum = np.abs(scipy.fft.rfft(views[starts[begin : begin + 256]] * window, axis=1))
-        pitches[:, begin : begin + 256] = weights @ spectrum.T
+    for begin in range(0, times_s.size, _PITCH_BATCH):
+        chosen = slice(begin, begin + _PITCH_BATCH)
+        spectrum = np.abs(scipy.fft.rfft(_windows(signal, starts[chosen]) * window, axis=1))
+        pitches[:, chosen] = weights @ spectrum.T
     return np.log1p(300.0 * pitches)
+
+
+def _windows(signal: NDArray[np.float32], starts: NDArray[np.int64]) -> NDArray[np.float32]:
+    """The signal from each start on, shape (starts, 2048); silence after its end."""
+    first, stop = int(starts.min()), int(starts.max()) + _PITCH_FFT
+    piece = signal[first:stop]
+    piece = np.pad(piece, (0, stop - first - piece.size))
+    windows: NDArray[np.float32] = np.lib.stride_tricks.sliding_window_view(piece, _PITCH_FFT)[starts - first]
+    return windows
 
 
 def _semitone_weights() -> NDArray[np.float32]:
