@@ -6,9 +6,9 @@
 Each reads the same synthetic 16-bit stereo WAV in a process of its own: this program's meter (I, LRA, largest
 M and S every 5 ms, both over time, sample peak, true peak at 8 points a sample), libebur128 through pyebur128
 (I, LRA, true peak at 4 points; and once more asked for M and S every 0.1 s), pyloudnorm (I, LRA; it needs the
-whole file at once), and this program's limiter at its slowest and its fastest pace, samples 9 dB over. CPU time
-counts from after the imports and a warm-up of four seconds. Aims: the meter 300 times real time on one core,
-300 MB at any length. Exit status 1 if one is missed.
+whole file at once), and this program's limiter at its slowest and its fastest pace, samples 9 dB over. CPU
+time counts from after the imports and a warm-up of four seconds. Aims: the meter 300 times real time on one
+core, 300 MB at any length. Exit status 1 if one is missed.
 """
 
 from __future__ import annotations
