@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import scipy.fft
+import scipy.sparse
 from numpy.typing import NDArray
 
 from mixrender.analysis.onsets import COARSE_RATE_HZ, RATE_HZ, OnsetCurves
@@ -76,7 +77,8 @@ def _means(curve: NDArray[np.float32], starts_s: FloatArray, stops_s: FloatArray
 def _pitches(signal: NDArray[np.float32], times_s: FloatArray) -> FloatArray:
     """Semitone magnitudes in the spectrum that begins at each slot, shape (48, n)."""
     window = np.hanning(_PITCH_FFT).astype(np.float32) * np.float32(4.0 / _PITCH_FFT)
-    weights = _semitone_weights()
+    # Nearly all weights are 0; and a dense product this small would start threads that cost more than it.
+    weights = scipy.sparse.csr_array(_semitone_weights())
     starts = np.clip(np.round(times_s * RATE_HZ).astype(int), 0, signal.size)
     pitches = np.zeros((_SEMITONES, times_s.size))
     for begin in range(0, times_s.size, _PITCH_BATCH):
