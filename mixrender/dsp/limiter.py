@@ -93,7 +93,15 @@ class Limiter:
 
     def reductions_db(self) -> Float32Array:
         """The greatest gain reduction in each tenth of a second so far, in dB, 0 or more, shape (tenths,)."""
-        return self._reductions.series(max(min(self._frames_out, self._frames_in), 0))
+        return self._reductions.series(self._frames_heard)
+
+    def mean_reductions_db(self) -> Float32Array:
+        """The mean gain reduction in each tenth of a second so far, in dB, 0 or more, shape (tenths,)."""
+        return self._reductions.means(self._frames_heard)
+
+    @property
+    def _frames_heard(self) -> int:
+        return max(min(self._frames_out, self._frames_in), 0)
 
     @property
     def mean_reduction_db(self) -> float:
@@ -177,11 +185,12 @@ class _WorstEnvelope:
 
 
 class _Reductions:
-    """Keeps the greatest reduction in each tenth of a second of a stream: 4 bytes for each."""
+    """Keeps the greatest and the mean reduction in each tenth of a second of a stream: 12 bytes for each."""
 
     def __init__(self, sample_rate_hz: int):
         self._sample_rate_hz = sample_rate_hz
         self._greatest_db = np.zeros(64, np.float32)
+        self._sums_db = np.zeros(64)
 
     def push(self, gain_db: FloatArray, *, start: int) -> None:
         """Take the gains of the frames from `start` on."""
@@ -190,13 +199,26 @@ class _Reductions:
         tenths = np.arange(start, start + len(gain_db)) * REDUCTIONS_PER_S // self._sample_rate_hz
         if tenths[-1] >= len(self._greatest_db):
             self._greatest_db = np.pad(self._greatest_db, (0, int(tenths[-1])))
+            self._sums_db = np.pad(self._sums_db, (0, int(tenths[-1])))
         np.maximum.at(self._greatest_db, tenths, 0.0 - gain_db.astype(np.float32))
+        np.subtract.at(self._sums_db, tenths, gain_db)
 
     def series(self, frames: int) -> Float32Array:
         """The reductions in the first `frames` frames, the last tenth of a second being shorter."""
-        tenths = -(-frames * REDUCTIONS_PER_S // self._sample_rate_hz)
+        tenths = self._tenths(frames)
         known = self._greatest_db[:tenths]
         return np.pad(known, (0, tenths - len(known)))
+
+    def means(self, frames: int) -> Float32Array:
+        """As `series`, the mean over the frames of each tenth."""
+        tenths = self._tenths(frames)
+        known = self._sums_db[:tenths]
+        edges = -(-np.arange(tenths + 1) * self._sample_rate_hz // REDUCTIONS_PER_S)
+        lengths = np.maximum(np.diff(np.minimum(edges, frames)), 1)
+        return np.asarray(np.pad(known, (0, tenths - len(known))) / lengths, np.float32)
+
+    def _tenths(self, frames: int) -> int:
+        return -(-frames * REDUCTIONS_PER_S // self._sample_rate_hz)
 
 
 class _GainCurve:

@@ -6,16 +6,14 @@ gating blocks of the integrated loudness are the standard's own (0.4 s, one ever
 
 from __future__ import annotations
 
-import copy
 import math
-from collections.abc import Sequence
-from typing import NamedTuple
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
-from mixrender.dsp.true_peak import CHUNK_FRAMES, METER_TAPS, PeakEnvelope, interpolator, oversampling_factor
 from mixrender.facts import Loudness
+from mixrender.loudness.peaks import Peak, TruePeaks
 from mixrender.loudness.power import STEPS_PER_S, PowerSeries, PowerSteps, step_edge
 from mixrender.units import FloatArray, gain_to_db
 
@@ -32,7 +30,7 @@ TAIL_STEPS = 300
 """Silence of 1.5 s is taken to follow the sound when its range is measured (Tech 3342)."""
 
 _OFFSET_LUFS = -0.691  # BS.1770-5, Annex 1, equation 2
-_LEAST_PEAK = 1e-37
+_PIECE_STEPS = 1_000 * HOP_STEPS
 _ROUNDING = 1e-4  # of a hop: times in seconds may miss a block by their rounding
 
 
@@ -40,13 +38,14 @@ class Meter:
     """Measures a stream of sound; memory grows by 8 bytes per 5 ms, whatever the number of channels.
 
     Channels are those of `power.CHANNEL_WEIGHTS`. One channel alone reads 3 LU lower than two equal ones.
+    `peak_edges` are frames, rising, at which the sound is parted for `part_peaks`.
     """
 
-    def __init__(self, *, sample_rate_hz: int, channels: int = 2):
+    def __init__(self, *, sample_rate_hz: int, channels: int = 2, peak_edges: Sequence[int] = ()):
         self._sample_rate_hz = sample_rate_hz
         self._channels = channels
         self._power = PowerSteps(sample_rate_hz=sample_rate_hz, channels=channels)
-        self._peak = _TruePeak(sample_rate_hz=sample_rate_hz, channels=channels)
+        self._peaks = TruePeaks(sample_rate_hz=sample_rate_hz, channels=channels, edges=peak_edges)
 
     def push(self, block: NDArray[np.floating]) -> None:
         """Take a block of shape (n, channels), float32 or float64, nominal range [-1, 1].
@@ -57,11 +56,15 @@ class Meter:
             raise ValueError(f"a block has the shape {block.shape}; it must be (n, {self._channels})")
         if len(block):
             self._power.push(block)
-            self._peak.push(block)
+            self._peaks.push(block)
 
     def power(self) -> PowerSeries:
         """The power of what was pushed so far, of which `integrated_between` measures any part."""
         return self._power.series()
+
+    def part_peaks(self) -> tuple[Peak, ...]:
+        """The greatest true peak of each part of what was pushed so far: one more than there are edges."""
+        return self._peaks.result()
 
     def result(self) -> Loudness:
         """All measures of what was pushed so far, None where one is not measurable.
@@ -74,7 +77,7 @@ class Meter:
         momentary = _loudest(energies, MOMENTARY_STEPS, rate_hz)
         short_term = _loudest(energies, SHORT_TERM_STEPS, rate_hz)
         quiet_lufs, loud_lufs = _range_edges(energies, rate_hz)
-        peak, peak_frame, peak_channel = self._peak.result()
+        peak, peak_frame, peak_channel = max(self._peaks.result(), key=lambda part: part.level)
         sounding = self._power.sample_peak > 0.0
         return Loudness(
             duration_s=self._power.frames / rate_hz,
@@ -153,54 +156,6 @@ def level_lufs(powers: FloatArray) -> FloatArray:
     return _OFFSET_LUFS + 10.0 * np.log10(powers)
 
 
-class _Peak(NamedTuple):
-    """A level of the waveform (full scale 1.0), its frame and its channel."""
-
-    level: float
-    frame: int
-    channel: int
-
-
-class _TruePeak:
-    """Keeps the greatest true peak of a stream, its channel, and the frame at or after which it lies."""
-
-    def __init__(self, *, sample_rate_hz: int, channels: int):
-        kernel = interpolator(factor=oversampling_factor(sample_rate_hz), taps=METER_TAPS)
-        self._envelope = PeakEnvelope(kernel, channels=channels)
-        self._waiting = np.empty((CHUNK_FRAMES, channels), np.float32)
-        self._filled = 0
-        self._frames = 0
-        self._greatest = _Peak(0.0, 0, 0)
-
-    def push(self, block: NDArray[np.floating]) -> None:
-        start = 0
-        while start < len(block):
-            taken = min(CHUNK_FRAMES - self._filled, len(block) - start)
-            self._waiting[self._filled : self._filled + taken] = block[start : start + taken]
-            self._filled += taken
-            start += taken
-            if self._filled == CHUNK_FRAMES:
-                self._greatest = self._after(self._envelope, self._waiting)
-                self._frames += CHUNK_FRAMES
-                self._filled = 0
-
-    def result(self) -> _Peak:
-        """The peak (0 for silence), the end of the sound included; the stream may go on."""
-        end = np.zeros((self._filled + self._envelope.lag_frames, self._envelope.channels), np.float32)
-        end[: self._filled] = self._waiting[: self._filled]
-        peak = self._after(copy.copy(self._envelope), end)
-        return peak._replace(frame=min(max(peak.frame, 0), max(self._frames + self._filled - 1, 0)))
-
-    def _after(self, envelope: PeakEnvelope, chunk: NDArray[np.float32]) -> _Peak:
-        """The peak so far, after one more chunk."""
-        peaks = envelope.push(chunk, floor=max(self._greatest.level, _LEAST_PEAK))
-        at = int(np.argmax(peaks))
-        if float(peaks[at]) <= self._greatest.level:
-            return self._greatest
-        frame = self._frames + at - envelope.lag_frames
-        return _Peak(float(peaks[at]), frame, envelope.highest_channel(at))
-
-
 def _sliding_sums(values: FloatArray, width: int) -> FloatArray:
     """Sums of each `width` neighbours. Sums of powers of two are added: nothing cancels, nothing drifts."""
     total = np.zeros(max(len(values) - width + 1, 0))
@@ -216,10 +171,16 @@ def _sliding_sums(values: FloatArray, width: int) -> FloatArray:
 
 def window_powers(energies: FloatArray, width: int, rate_hz: int, *, hop: int = 1) -> FloatArray:
     """Mean power in each complete window of `width` steps of 5 ms, one window every `hop` steps."""
-    sums = _sliding_sums(energies, width)[::hop]
-    first = np.arange(0, len(sums) * hop, hop)
-    frames = step_edge(first + width, sample_rate_hz=rate_hz) - step_edge(first, sample_rate_hz=rate_hz)
-    return sums / frames
+    return np.concatenate([np.zeros(0), *_window_pieces(energies, width, rate_hz, hop=hop)])
+
+
+def _window_pieces(energies: FloatArray, width: int, rate_hz: int, *, hop: int) -> Iterator[FloatArray]:
+    """The same, piece by piece: what is needed on the way does not grow with the length of the sound."""
+    for begin in range(0, len(energies) - width + 1, _PIECE_STEPS):
+        sums = _sliding_sums(energies[begin : begin + _PIECE_STEPS + width - 1], width)[::hop]
+        first = begin + np.arange(0, len(sums) * hop, hop)
+        frames = step_edge(first + width, sample_rate_hz=rate_hz) - step_edge(first, sample_rate_hz=rate_hz)
+        yield sums / frames
 
 
 def _power_of(loudness_lufs: float) -> float:
@@ -228,11 +189,13 @@ def _power_of(loudness_lufs: float) -> float:
 
 def _loudest(energies: FloatArray, width: int, rate_hz: int) -> tuple[float | None, float | None]:
     """The greatest loudness of a sliding window, and the time of its middle; None if there is no sound."""
-    powers = window_powers(energies, width, rate_hz)
-    if not len(powers) or powers.max() <= 0.0:
+    greatest, loudest = 0.0, 0
+    for number, powers in enumerate(_window_pieces(energies, width, rate_hz, hop=1)):
+        if powers.max() > greatest:
+            greatest, loudest = float(powers.max()), number * _PIECE_STEPS + int(np.argmax(powers))
+    if greatest <= 0.0:
         return None, None
-    loudest = int(np.argmax(powers))
-    return float(level_lufs(powers[loudest : loudest + 1])[0]), (loudest + width / 2) / STEPS_PER_S
+    return float(level_lufs(np.array([greatest]))[0]), (loudest + width / 2) / STEPS_PER_S
 
 
 def _integrated(energies: FloatArray, rate_hz: int) -> float | None:

@@ -57,7 +57,8 @@ class Setting:
 class Mastering:
     """What `find_setting` found: how to master, and what came of it.
 
-    `mean_reduction_db` is over all frames, `reductions_db` (tenths of a second,) the greatest in each.
+    `mean_reduction_db` is over all frames, `reductions_db` (tenths of a second,) the greatest in each,
+    `mean_reductions_db` the mean in each.
     """
 
     setting: Setting
@@ -65,6 +66,7 @@ class Mastering:
     max_reduction_db: float
     mean_reduction_db: float
     reductions_db: Float32Array = field(repr=False)
+    mean_reductions_db: Float32Array = field(repr=False)
     warnings: tuple[str, ...] = ()
 
     def figures(self) -> MasterFigures:
@@ -75,6 +77,7 @@ class Mastering:
             mean_gain_reduction_db=self.mean_reduction_db,
             predicted=False,
             gain_reduction_db=self.reductions_db,
+            mean_gain_reductions_db=self.mean_reductions_db,
         )
 
 
@@ -96,7 +99,12 @@ def find_setting(
                 meter.push(block)
                 advance(len(block))
         return Mastering(
-            setting, meter.result(), chain.max_reduction_db, chain.mean_reduction_db, chain.reductions_db
+            setting,
+            meter.result(),
+            chain.max_reduction_db,
+            chain.mean_reduction_db,
+            chain.reductions_db,
+            chain.mean_reductions_db,
         )
 
     target_lufs, wanted_dbtp = target_of(plan)
@@ -283,6 +291,11 @@ class MasterChain:
     def reductions_db(self) -> Float32Array:
         """The most that the limiter has taken away in each tenth of a second, in dB; empty without one."""
         return np.zeros(0, np.float32) if self._limiter is None else self._limiter.reductions_db()
+
+    @property
+    def mean_reductions_db(self) -> Float32Array:
+        """What the limiter has taken away on average in each tenth of a second; empty without one."""
+        return np.zeros(0, np.float32) if self._limiter is None else self._limiter.mean_reductions_db()
 
     @property
     def mean_reduction_db(self) -> float:

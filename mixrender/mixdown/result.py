@@ -58,8 +58,8 @@ class MasterFigures:
     """What the master did: one constant gain, and the limiter's reduction; `predicted` on previews.
 
     The mean is over all frames of the mix, in dB; where the limiter does not act it counts as 0.
-    `gain_reduction_db` is the greatest reduction (0 or more) in each tenth of a second, shape (tenths,);
-    empty on previews and where there was no limiter.
+    `gain_reduction_db` is the greatest reduction (0 or more) in each tenth of a second, shape (tenths,),
+    `mean_gain_reductions_db` the mean in each; both empty on previews and where there was no limiter.
     """
 
     gain_db: float
@@ -67,6 +67,7 @@ class MasterFigures:
     mean_gain_reduction_db: float
     predicted: bool
     gain_reduction_db: Float32Array = field(default_factory=_nothing, compare=False, repr=False)
+    mean_gain_reductions_db: Float32Array = field(default_factory=_nothing, compare=False, repr=False)
 
 
 @dataclass(frozen=True)
