@@ -1,6 +1,7 @@
 """The meter beyond the published signals: rates, channels, gates, edges, silence, blocks, gain."""
 
 import dataclasses
+import tracemalloc
 
 import numpy as np
 import pytest
@@ -153,6 +154,37 @@ def test_six_channels_do_not_depend_on_how_the_sound_is_cut_either():
 
     for frames in (37, 4_410, 8_193):
         assert in_blocks(x, frames) == whole  # bit for bit
+
+
+@pytest.mark.accuracy
+def test_what_the_meter_keeps_is_bounded_over_three_hours():
+    # Bound: 40 MB: 8 bytes for each 5 ms (17 MB), a quarter more, and as much again for the result. The low
+    # rate, and one loud minute before quiet ones, are to be quick.
+    block = np.random.default_rng(1).uniform(-0.1, 0.1, (60 * 8_000, 2)).astype(np.float32)
+    measure(block, sample_rate_hz=8_000)
+    tracemalloc.start()
+    meter = Meter(sample_rate_hz=8_000)
+    meter.push(block)
+    block *= 0.5
+    for _ in range(179):
+        meter.push(block)
+    got = meter.result()
+    peak_mb = tracemalloc.get_traced_memory()[1] / 1e6
+    tracemalloc.stop()
+
+    print(
+        f"{got.duration_s:.0f} s measured with {peak_mb:.1f} MB, bound 40 MB; {got.integrated_lufs:.2f} LUFS"
+    )
+    assert got.duration_s == 10_800
+    assert peak_mb < 40
+
+
+def test_the_loudest_window_is_found_across_the_pieces_of_a_long_sound():
+    # 100 s are one piece of the search: a burst that begins before it and ends after it.
+    for start_s in (99.5, 99.8, 100.0, 100.3):
+        x = tone([(start_s, -40), (0.4, -20), (10, -40)], rate_hz=8_000)
+        got = measure(x, sample_rate_hz=8_000)
+        assert got.max_momentary_s == pytest.approx(start_s + 0.2, abs=0.006)
 
 
 def test_reading_the_result_does_not_disturb_the_stream():
