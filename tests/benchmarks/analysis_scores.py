@@ -86,6 +86,7 @@ def score(facts: TrackFacts, truth: dict[str, Any], *, name: str) -> Score:
     felt = [bpm, truth["tempo"].get("also_felt_as") or bpm]
     found, lines = beats_of(facts)
     octaves = float(np.log2(grid.tempo_bpm / bpm)) if grid.tempo_bpm is not None else 9.5
+    factor = any(abs((grid.tempo_bpm or 0.0) / tempo - 1.0) < FACTOR_RELATIVE for tempo in felt)
     outside = "package" in truth
     bars = None
     if truth.get("downbeats_confirmed", not outside):
@@ -99,13 +100,12 @@ def score(facts: TrackFacts, truth: dict[str, Any], *, name: str) -> Score:
         confidence=facts.confidence,
         sure=facts.sure,
         tempo=abs(2.0 ** (octaves - round(octaves)) - 1.0) <= TEMPO_RELATIVE,
-        factor=grid.tempo_bpm is not None
-        and any(abs(grid.tempo_bpm / tempo - 1.0) < FACTOR_RELATIVE for tempo in felt),
+        factor=factor,
         placed=near(found, beats, within_s=PLACED_S, octaves=octaves),
         offset_ms=offset_ms(found, beats),
         bars=bars,
         key=key_score(truth, facts.key, outside=outside),
-        f_measure=f_measure(beats, found),
+        f_measure=f_measure(beats, found, octaves=octaves if factor else 0.0),
         borders=borders(facts, truth) if has_form else None,
         drums=drums(facts, truth) if has_form else None,
     )
@@ -124,8 +124,14 @@ def beats_of(facts: TrackFacts) -> tuple[np.ndarray, np.ndarray]:
 
 def near(found: np.ndarray, truth: np.ndarray, *, within_s: float, octaves: float) -> bool:
     """Whether most of the true times (of every second one at half tempo) have a found one near by."""
+    readings = _as_counted(truth, octaves)
+    return any(np.mean(np.abs(apart(found, times)) <= within_s) >= MOST for times in readings)
+
+
+def _as_counted(truth: np.ndarray, octaves: float) -> list[np.ndarray]:
+    """The true times; at half tempo every second one, from the first on or from the second."""
     every = 2 if round(octaves) == -1 else 1
-    return any(np.mean(np.abs(apart(found, truth[k::every])) <= within_s) >= MOST for k in range(every))
+    return [truth[k::every] for k in range(every)]
 
 
 def apart(found: np.ndarray, truth: np.ndarray) -> np.ndarray:
@@ -142,9 +148,14 @@ def offset_ms(found: np.ndarray, beats: np.ndarray) -> float | None:
     return float(1e3 * np.median(late_near)) if late_near.size else None
 
 
-def f_measure(beats: np.ndarray, found: np.ndarray) -> float:
-    """Share of beats within 70 ms, found of true and true of found (Dixon 2007, as in mir_eval)."""
-    return float(mir_eval.beat.f_measure(beats, found)) if found.size else 0.0
+def f_measure(beats: np.ndarray, found: np.ndarray, *, octaves: float = 0.0) -> float:
+    """Share of beats within 70 ms, found of true and true of found, 0 to 1 (Dixon 2007, as in mir_eval).
+
+    `octaves` -1: beats are rightly counted at half the tempo.
+    """
+    if found.size == 0:
+        return 0.0
+    return max(float(mir_eval.beat.f_measure(times, found)) for times in _as_counted(beats, octaves))
 
 
 def key_score(truth: dict[str, Any], key: str | None, *, outside: bool) -> float | None:
