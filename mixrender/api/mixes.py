@@ -21,6 +21,7 @@ from mixrender.plan.output import with_output
 from mixrender.plan.schema import plan_schema
 from mixrender.progress import NoProgress, Progress
 from mixrender.report.document import mix_document, to_json
+from mixrender.report.mix_csv import mix_csv
 from mixrender.timing.build import build_timeline
 from mixrender.timing.timeline import Timeline
 
@@ -61,7 +62,7 @@ def render(
     cache: Cache | None = None,
     progress: Progress | None = None,
 ) -> MixResult:
-    """Render the whole mix: `mix.flac` (or the plan's format) and `report.json` in `folder`.
+    """Render the whole mix: `mix.flac` (or the plan's format), `report.json`, `loudness.csv` in `folder`.
 
     `folder` None: named after the plan, beside it. `output` takes the place of what the plan writes there,
     in the plan's own words. With `fix`, a file that misses its target or ceiling after encoding is made
@@ -76,6 +77,7 @@ def render(
     timeline = resolve(plan, cache=shared, progress=shown)
     result = render_mix(plan, timeline, folder=target, cache=shared, progress=shown, fix=fix)
     write_text_atomic(target / "report.json", to_json(mix_document(result)))
+    write_text_atomic(target / "loudness.csv", mix_csv(result))
     shared.prune(KEPT_BYTES)
     return result
 

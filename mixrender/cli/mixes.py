@@ -12,7 +12,7 @@ from mixrender.cli.options import LICENCES, LOUD, AsJson, OutDir, PlanFile, Quie
 from mixrender.errors import PlanError
 from mixrender.formats import BIT_WORDS, FORMAT_NAMES
 from mixrender.plan.load import load_plan
-from mixrender.report import document, tables
+from mixrender.report import document, mix_tables, tables
 from mixrender.terminal import Terminal
 
 
@@ -57,7 +57,7 @@ def preview(
             loaded, output, only=only, lead_bars=lead_bars, tail_bars=tail_bars, progress=terminal.progress()
         )
         terminal.warn(result.all_warnings())
-        terminal.show(tables.clips_table(result), tables.transitions_table(result))
+        terminal.show(*mix_tables.clips_tables(result))
         terminal.say(f"The clips are in {result.files[-1].parent}. {LOUD}")
         terminal.document(document.mix_document(result))
 
@@ -99,7 +99,9 @@ def render(
         written = {word: text for word, text in words.items() if text is not None}
         result = api.render(load_plan(plan), output, output=written, fix=fix, progress=terminal.progress())
         terminal.warn(result.all_warnings())
-        terminal.show(*tables.mix_tables(result))
+        terminal.show(*mix_tables.mix_tables(result))
+        for line in mix_tables.levelling_lines(result):
+            terminal.say(line)
         terminal.say(f"Wrote {', '.join(str(file) for file in result.files)}")
         terminal.say(f"{LOUD} {LICENCES}")
         terminal.document(document.mix_document(result))
@@ -125,8 +127,10 @@ def demo(
     with terminal.reported():
         plan, previews, result = api.demo(folder, progress=terminal.progress())
         terminal.warn(result.all_warnings())
-        terminal.show(*tables.timeline_tables(result.timeline), tables.clips_table(previews))
-        terminal.show(*tables.mix_tables(result))
+        terminal.show(*tables.timeline_tables(result.timeline), *mix_tables.clips_tables(previews)[:1])
+        terminal.show(*mix_tables.mix_tables(result))
+        for line in mix_tables.levelling_lines(result):
+            terminal.say(line)
         terminal.say(f"The plan:  {plan}")
         terminal.say(f"The clips: {previews.files[0].parent}")
         terminal.say(f"The mix:   {result.files[0]}")

@@ -1,4 +1,4 @@
-"""Sound goes in, block by block; the greatest true peak of each of its parts comes out, with frame and channel."""
+"""Sound goes in, block by block; the greatest true peak of each of its parts comes out."""
 
 from __future__ import annotations
 
@@ -59,7 +59,7 @@ class TruePeaks:
                 self._filled = 0
 
     def result(self) -> tuple[Peak, ...]:
-        """The peak of each part (level 0 for silence), the end of the sound included; the stream may go on."""
+        """The peak of each part (level 0: silence), the end of the sound included; the stream may go on."""
         end = np.zeros((self._filled + self._envelope.lag_frames, self._envelope.channels), np.float32)
         end[: self._filled] = self._waiting[: self._filled]
         greatest = self._greatest.copy()
@@ -70,7 +70,8 @@ class TruePeaks:
     def _raise(self, greatest: list[Peak], envelope: PeakEnvelope, chunk: Float32Array) -> None:
         """Raise the peaks so far to those in one more chunk."""
         first = self._frames - envelope.lag_frames
-        parts = range(*(np.searchsorted(self._edges, (first, first + len(chunk) - 1), "right") + (0, 1)))
+        lowest, highest = np.searchsorted(self._edges, (first, first + len(chunk) - 1), "right")
+        parts = range(lowest, highest + 1)
         floor = max(min(greatest[part].level for part in parts), _LEAST_PEAK)
         peaks = envelope.push(chunk, floor=floor)
         edges = np.clip(self._edges[parts.start : parts.stop - 1] - first, 0, len(chunk))

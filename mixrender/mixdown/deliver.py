@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -15,6 +15,7 @@ from mixrender.errors import AudioError, MachineError
 from mixrender.facts import Loudness
 from mixrender.formats import FORMATS
 from mixrender.loudness.meter import Meter
+from mixrender.loudness.spans import MeasuredSound, measured_sound
 from mixrender.mixdown.master import TOLERANCE_LU, Mastering, target_of, verdict
 from mixrender.mixdown.result import Correction, TargetVerdict
 from mixrender.plan.model import LoudnessTarget, Output, Plan
@@ -39,15 +40,20 @@ as much in every further round: then it was."""
 class Delivery:
     """A file as delivered: what was written, the master behind it, its figures, and how it was corrected.
 
-    `mastering.loudness` is that of the sound before it was encoded, `loudness` that of the file.
+    `mastering.loudness` is that of the sound before it was encoded, `sound` what was measured of the file.
     """
 
     written: WriteResult
     mastering: Mastering
-    loudness: Loudness
+    sound: MeasuredSound
     target: TargetVerdict | None
     correction: Correction | None
     warnings: tuple[str, ...]
+
+    @property
+    def loudness(self) -> Loudness:
+        """The figures of the file."""
+        return self.sound.loudness
 
 
 def deliver(
@@ -61,10 +67,12 @@ def deliver(
     tags: OutputTags,
     fix: bool,
     progress: Progress,
+    peak_edges: Sequence[int] = (),
 ) -> Delivery:
     """Master, write and measure a mix of `frames` frames; the file gets its name when all is done.
 
-    `master` finds the master that a plan asks for, `sound` gives the mix through it. With `fix`, a file that
+    `master` finds the master that a plan asks for, `sound` gives the mix through it; at `peak_edges`, which
+    are frames, the true peaks of the file are parted. With `fix`, a file that
     misses the plan's target or ceiling is made again for a lower ceiling, and for a loudness moved by what
     the codec took, at most `MAX_CORRECTIONS` times. Raises what they and `encode` raise, and MachineError if
     the file cannot be read again; then an earlier file is as it was.
@@ -76,14 +84,14 @@ def deliver(
             with progress.task("Writing", total=frames) as advance:
                 written = _encode(part, path, _watched(sound(mastering), advance), plan, sample_rate_hz, tags)
             with progress.task(f"Measuring {path.name}", total=frames) as advance:
-                loudness = _of_file(part, path, advance, sample_rate_hz=sample_rate_hz)
-            better = _corrected(plan, asked, mastering, loudness, room_db=ROOM_DB * 2**rounds)
+                heard = _of_file(part, path, advance, sample_rate_hz=sample_rate_hz, peak_edges=peak_edges)
+            better = _corrected(plan, asked, mastering, heard.loudness, room_db=ROOM_DB * 2**rounds)
             if not fix or rounds == MAX_CORRECTIONS or better is None:
                 break
             asked, rounds = better, rounds + 1
     correction = Correction(rounds, *target_of(asked)) if rounds else None
-    target = verdict(plan, loudness)
-    return _judged(plan, asked, Delivery(written, mastering, loudness, target, correction, ()))
+    target = verdict(plan, heard.loudness)
+    return _judged(plan, asked, Delivery(written, mastering, heard, target, correction, ()))
 
 
 def _encode(
@@ -114,9 +122,11 @@ def _watched(blocks: Iterable[FloatArray], advance: Advance) -> Iterator[FloatAr
         advance(len(block))
 
 
-def _of_file(part: Path, path: Path, advance: Advance, *, sample_rate_hz: int) -> Loudness:
-    """The loudness of a file as it is delivered: a lossy codec changes it, its peaks above all."""
-    meter = Meter(sample_rate_hz=sample_rate_hz)
+def _of_file(
+    part: Path, path: Path, advance: Advance, *, sample_rate_hz: int, peak_edges: Sequence[int]
+) -> MeasuredSound:
+    """A file as it is delivered, measured: a lossy codec changes the sound, its peaks above all."""
+    meter = Meter(sample_rate_hz=sample_rate_hz, peak_edges=peak_edges)
     try:
         for block in read_blocks(part, sample_rate_hz=sample_rate_hz):
             meter.push(block)
@@ -124,7 +134,7 @@ def _of_file(part: Path, path: Path, advance: Advance, *, sample_rate_hz: int) -
     except AudioError as error:
         reason = str(error).removeprefix(f"{part}: ")
         raise MachineError(f"{path}: what was written cannot be read again: {reason}") from error
-    return meter.result()
+    return measured_sound(meter, peak_edges=peak_edges)
 
 
 def _over_db(plan: Plan, loudness: Loudness) -> float:

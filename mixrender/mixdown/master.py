@@ -255,7 +255,7 @@ def verdict(plan: Plan, loudness: Loudness) -> TargetVerdict | None:
     # The limiter's detector and the meter may differ by this much on sound above 20 kHz.
     if loudness.true_peak_dbtp is not None and loudness.true_peak_dbtp > ceiling_dbtp + 0.1:
         reasons.append(f"true peak {loudness.true_peak_dbtp:.1f} dBTP above {ceiling_dbtp:g}")
-    return TargetVerdict(target_lufs, ceiling_dbtp, not reasons, "; ".join(reasons))
+    return TargetVerdict(target_lufs, ceiling_dbtp, not reasons, "; ".join(reasons), plan.loudness.name)
 
 
 class MasterChain:

@@ -21,11 +21,13 @@ from mixrender.audio.write import require_writable
 from mixrender.errors import InputError, PlanError, ToolError
 from mixrender.formats import FORMATS
 from mixrender.mixdown.deliver import deliver
+from mixrender.mixdown.levelling import levelling
 from mixrender.mixdown.master import MasterChain, Mastering, find_setting
 from mixrender.mixdown.measure import loudness_step, transition_offset
 from mixrender.mixdown.mix import BLOCK_FRAMES, Mix
 from mixrender.mixdown.prepare import mix_rate_hz, prepare, usual_rate_hz
 from mixrender.mixdown.result import MixResult, TransitionMeasure
+from mixrender.mixdown.span_loudness import overlap_figures, peak_edges, track_measures
 from mixrender.plan.model import Plan
 from mixrender.progress import Progress
 from mixrender.timing.timeline import Timeline
@@ -80,8 +82,15 @@ def render_mix(
             tags=tags,
             fix=fix,
             progress=progress,
+            peak_edges=peak_edges(timeline, frames=raw.frames, sample_rate_hz=rate_hz),
         )
-    written, mastering = delivery.written, delivery.mastering
+    written, mastering, sound_of_file = delivery.written, delivery.mastering, delivery.sound
+    figures = mastering.figures()
+    tracks = track_measures(timeline, sound_of_file, figures)
+    transitions = tuple(
+        replace(measure, overlap=overlap_figures(transition, sound_of_file, figures))
+        for transition, measure in zip(timeline.transitions, measures, strict=True)
+    )
     warnings = rate_warnings(plan, timeline) + delivery.warnings
     if written.clipped_samples:
         warnings += (f"{written.clipped_samples} samples lay beyond full scale",)
@@ -89,9 +98,9 @@ def render_mix(
         timeline=timeline,
         sample_rate_hz=rate_hz,
         gains_db=prepared.gains_db,
-        transitions=measures,
+        transitions=transitions,
         loudness=delivery.loudness,
-        master=mastering.figures(),
+        master=figures,
         target=delivery.target,
         inputs=tuple((track.file, track.facts.content_hash) for track in timeline.tracks),
         versions=versions(plan),
@@ -100,6 +109,9 @@ def render_mix(
         warnings=warnings,
         before_encoding=mastering.loudness if kind.is_lossy else None,
         correction=delivery.correction,
+        sound=sound_of_file,
+        tracks=tracks,
+        levelling=levelling([track.alone_lufs for track in tracks]),
     )
 
 

@@ -10,6 +10,8 @@ import numpy as np
 from mixrender.dsp.true_peak import Float32Array
 from mixrender.errors import Problem
 from mixrender.facts import Loudness
+from mixrender.loudness.spans import MeasuredSound
+from mixrender.mixdown.levelling import Levelling
 from mixrender.mixdown.offsets import BeatOffset
 from mixrender.timing.timeline import Timeline
 
@@ -26,15 +28,44 @@ class Clip:
 
 
 @dataclass(frozen=True)
+class SpanFigures:
+    """A span of the delivered mix: its loudness, with times in seconds of the mix, and gain reduction."""
+
+    start_s: float
+    end_s: float
+    loudness: Loudness
+    max_gain_reduction_db: float
+    mean_gain_reduction_db: float
+
+
+@dataclass(frozen=True)
+class TrackMeasure:
+    """What was measured of the mix where a track is in it: in its whole span, and where it plays alone.
+
+    `alone` is its longest span without another track; None where that is under 3 s.
+    """
+
+    in_mix: SpanFigures
+    alone: SpanFigures | None
+
+    @property
+    def alone_lufs(self) -> float | None:
+        """Integrated loudness where the track plays alone; None: not measurable."""
+        return self.alone.loudness.integrated_lufs if self.alone else None
+
+
+@dataclass(frozen=True)
 class TransitionMeasure:
     """What was measured of one transition; None where it could not be.
 
     `loudness_step_lu` is the integrated loudness of the 8 bars after the overlap less that of the 8 before.
+    `overlap` is the mix where both tracks sound; None on a preview, and where they do not.
     """
 
     beat_offset: BeatOffset | None
     loudness_step_lu: float | None
     clip: Clip | None = None
+    overlap: SpanFigures | None = None
 
     @property
     def warnings(self) -> tuple[str, ...]:
@@ -72,12 +103,16 @@ class MasterFigures:
 
 @dataclass(frozen=True)
 class TargetVerdict:
-    """A loudness target and whether the mix meets it; `passed` None where no verdict is given."""
+    """A loudness target and whether the mix meets it; `passed` None where no verdict is given.
+
+    `name` is that of a published target, where the plan names one.
+    """
 
     integrated_lufs: float | None
     true_peak_dbtp: float
     passed: bool | None
     reason: str = ""
+    name: str | None = None
 
 
 @dataclass(frozen=True)
@@ -95,7 +130,9 @@ class MixResult:
 
     `transitions` holds one measure per transition of the timeline, None for those that a preview left out.
     `loudness` is that of the delivered file, None on a preview; `before_encoding` that of the sound given to
-    a lossy codec, None where the format is not lossy.
+    a lossy codec, None where the format is not lossy. `sound` is the delivered file over time, `tracks` what
+    was measured of it for each track, `levelling` what would make the tracks equally loud; None and empty on
+    a preview.
     """
 
     timeline: Timeline
@@ -112,6 +149,9 @@ class MixResult:
     warnings: tuple[str, ...] = ()
     before_encoding: Loudness | None = None
     correction: Correction | None = None
+    sound: MeasuredSound | None = None
+    tracks: tuple[TrackMeasure, ...] = ()
+    levelling: Levelling | None = None
 
     def all_warnings(self) -> list[Problem | str]:
         """Warnings of the plan, of what was measured, and of the master, in that order."""

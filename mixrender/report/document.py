@@ -11,8 +11,16 @@ from typing import Any
 from mixrender.errors import Problem
 from mixrender.facts import Loudness
 from mixrender.keys import parse_key, relation
+from mixrender.loudness.power import CHANNEL_NAMES
 from mixrender.mixdown.offsets import BeatOffset
-from mixrender.mixdown.result import MasterFigures, MixResult, TargetVerdict, TransitionMeasure
+from mixrender.mixdown.result import (
+    MasterFigures,
+    MixResult,
+    SpanFigures,
+    TargetVerdict,
+    TrackMeasure,
+    TransitionMeasure,
+)
 from mixrender.timing.timeline import Timeline, TrackPlacement, TransitionPlacement
 
 Document = dict[str, Any]
@@ -41,29 +49,93 @@ def loudness_fields(loudness: Loudness | None) -> Document:
     return {name: getattr(loudness, name) if loudness else None for name in names}
 
 
+def channel_word(channel: int | None) -> str | None:
+    """What a channel of a mix, counted from 0, is called: `left` or `right`."""
+    return None if channel is None else CHANNEL_NAMES[2][channel]
+
+
+def loudness_details(loudness: Loudness | None) -> Document:
+    """The figures of a mix or a part of it, with times, channel and ratio; all null where there is none."""
+    return {
+        **loudness_fields(loudness),
+        "max_momentary_s": loudness.max_momentary_s if loudness else None,
+        "max_short_term_s": loudness.max_short_term_s if loudness else None,
+        "true_peak_s": loudness.true_peak_s if loudness else None,
+        "true_peak_channel": channel_word(loudness.true_peak_channel) if loudness else None,
+        "plr_lu": loudness.plr_lu if loudness else None,
+    }
+
+
+def span_details(span: SpanFigures | None) -> Document | None:
+    """A part of the mix: its place, its loudness, what the limiter took away; null if not measured."""
+    if span is None:
+        return None
+    return {
+        "start_s": _time(span.start_s),
+        "end_s": _time(span.end_s),
+        **loudness_details(span.loudness),
+        "max_gain_reduction_db": span.max_gain_reduction_db,
+        "mean_gain_reduction_db": span.mean_gain_reduction_db,
+    }
+
+
+def suggested_gains_db(result: MixResult) -> list[float | None]:
+    """The `gain:` to write for each track so that all are equally loud; None where nothing need change."""
+    changes_db = result.levelling.changes_db if result.levelling else (0.0,) * len(result.timeline.tracks)
+    return [
+        round(track.gain_db + change_db, 2) + 0.0 if change_db else None
+        for track, change_db in zip(result.timeline.tracks, changes_db, strict=True)
+    ]
+
+
+def levelling_advice(result: MixResult) -> str:
+    """Which gains would make the tracks equally loud, in words; empty where nothing need change."""
+    if result.levelling is None or result.levelling.is_even:
+        return ""
+    gains = [
+        f"{track.name} {gain_db:+.4g} dB" + (f" (now {track.gain_db:+.4g})" if track.gain_db else "")
+        for track, gain_db in zip(result.timeline.tracks, suggested_gains_db(result), strict=True)
+        if gain_db is not None
+    ]
+    return (
+        f"To even it out: {', '.join(gains)} (as `gain:` of the track); "
+        "`match_loudness: regions` matches what meets in the overlaps."
+    )
+
+
+def _levelling_document(result: MixResult) -> Document | None:
+    if result.levelling is None:
+        return None
+    names = [track.name for track in result.timeline.tracks]
+    return {
+        "spread_lu": result.levelling.spread_lu,
+        "loudest": names[result.levelling.loudest],
+        "quietest": names[result.levelling.quietest],
+        "advice": levelling_advice(result) or None,
+    }
+
+
 def mix_document(result: MixResult) -> Document:
     """The whole of `report.json`."""
     timeline = result.timeline
     return {
         "mix": {
-            **loudness_fields(result.loudness),
+            **loudness_details(result.loudness),
             "sample_rate_hz": result.sample_rate_hz,
             "duration_s": result.loudness.duration_s if result.loudness else timeline.duration_s,
             "target": _target_document(result.target),
             "clipped_samples": result.clipped_samples,
         },
-        "before_encoding": loudness_fields(result.before_encoding) if result.before_encoding else None,
+        "before_encoding": loudness_details(result.before_encoding) if result.before_encoding else None,
         "correction": asdict(result.correction) if result.correction else None,
         **_beats_document(timeline),
-        "tracks": [
-            _placed_document(track, gain_db)
-            for track, gain_db in zip(timeline.tracks, result.gains_db, strict=True)
-        ],
+        "tracks": _tracks_document(result),
         "transitions": [
             _transition_document(timeline, transition, measure)
             for transition, measure in zip(timeline.transitions, result.transitions, strict=True)
             if measure is not None
         ],
+        "levelling": _levelling_document(result),
         "master": _master_document(result.master),
         "inputs": [{"file": str(file), "blake2b": digest} for file, digest in result.inputs],
         "versions": result.versions,
@@ -136,6 +208,22 @@ def _master_document(master: MasterFigures) -> Document:
     return {name: getattr(master, name) for name in names}
 
 
+def _tracks_document(result: MixResult) -> list[Document]:
+    """Each track as placed and its source's figures, and beside them what was measured of it in the mix."""
+    tracks = result.timeline.tracks
+    measures: Sequence[TrackMeasure | None] = result.tracks or [None] * len(tracks)
+    columns = zip(tracks, result.gains_db, measures, suggested_gains_db(result), strict=True)
+    return [
+        {
+            **_placed_document(track, gain_db),
+            "in_mix": span_details(measure.in_mix) if measure else None,
+            "alone": span_details(measure.alone) if measure else None,
+            "suggested_gain_db": suggested_db,
+        }
+        for track, gain_db, measure, suggested_db in columns
+    ]
+
+
 def _placed_document(track: TrackPlacement, gain_db: float | None) -> Document:
     return {
         "name": track.name,
@@ -172,6 +260,7 @@ def _transition_document(
         "beat_offset_ms": _offset_document(measure.beat_offset) if measure and measure.beat_offset else None,
         "key_relation": key_relation(out.key, into.key),
         "loudness_step_lu": measure.loudness_step_lu if measure else None,
+        "overlap": span_details(measure.overlap) if measure else None,
         "warnings": [*transition.warnings, *(measure.warnings if measure else ())],
     }
     if measure and measure.clip:

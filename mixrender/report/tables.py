@@ -9,7 +9,6 @@ from rich import box
 from rich.table import Table
 
 from mixrender.facts import Loudness
-from mixrender.mixdown.result import MixResult, TransitionMeasure
 from mixrender.report.document import key_relation
 from mixrender.timing.timeline import Timeline, TrackPlacement, TransitionPlacement
 from mixrender.units import format_time
@@ -47,20 +46,33 @@ def loudness_table(measured: Sequence[tuple[str, Loudness]], *, title: str) -> T
         title, "", "length", "I LUFS", "range LU", "max M LUFS", "max S LUFS", "true peak dBTP", "peak dBFS"
     )
     for name, loudness in measured:
-        unstable = "*" if loudness.loudness_range_lu is not None and loudness.duration_s < 60 else ""
         table.add_row(
             name,
             format_time(loudness.duration_s),
             number(loudness.integrated_lufs),
-            number(loudness.loudness_range_lu) + unstable,
+            range_told(loudness),
             number(loudness.max_momentary_lufs),
             number(loudness.max_short_term_lufs),
             number(loudness.true_peak_dbtp),
             number(loudness.sample_peak_dbfs),
         )
-    if any(x.loudness_range_lu is not None and x.duration_s < 60 for _, x in measured):
-        table.caption = "* a loudness range of less than a minute is not stable (EBU Tech 3341)"
+    mark_unstable(table, [loudness for _, loudness in measured])
     return table
+
+
+def range_told(loudness: Loudness) -> str:
+    """A loudness range, with a mark where it is not stable."""
+    return number(loudness.loudness_range_lu) + ("*" if _is_unstable(loudness) else "")
+
+
+def mark_unstable(table: Table, told: Sequence[Loudness]) -> None:
+    """Say below a table what the mark of `range_told` means, if one of them has it."""
+    if any(map(_is_unstable, told)):
+        table.caption = "* a loudness range of less than a minute is not stable (EBU Tech 3341)"
+
+
+def _is_unstable(loudness: Loudness) -> bool:
+    return loudness.loudness_range_lu is not None and loudness.duration_s < 60.0
 
 
 def timeline_tables(timeline: Timeline) -> list[Table]:
@@ -112,7 +124,7 @@ def timeline_tables(timeline: Timeline) -> list[Table]:
             _tempos(t),
             _stretches(timeline, t),
             t.recipe,
-            _keys(timeline, t),
+            keys_told(timeline, t),
         )
     return [tracks, transitions] if timeline.transitions else [tracks]
 
@@ -122,83 +134,6 @@ def _grid_told(track: TrackPlacement) -> str:
     if track.grid != track.facts.grid:
         return "as the plan says"
     return "corrected by hand" if track.facts.corrections else ""
-
-
-def transitions_table(result: MixResult) -> Table:
-    """What was measured of each transition."""
-    table = new_table(
-        "Transitions, as measured",
-        "",
-        "from → to*",
-        "at",
-        "bars",
-        "beats ms",
-        "95 % within ms",
-        "worst ms",
-        "compared",
-        "step LU",
-        "keys*",
-    )
-    timeline = result.timeline
-    for transition, measure in zip(timeline.transitions, result.transitions, strict=True):
-        if measure is not None:
-            table.add_row(*_measured_row(timeline, transition, measure))
-    return table
-
-
-def _measured_row(
-    timeline: Timeline, transition: TransitionPlacement, measure: TransitionMeasure
-) -> list[str]:
-    offset = measure.beat_offset
-    return [
-        str(transition.index),
-        f"{timeline.tracks[transition.outgoing].name} → {timeline.tracks[transition.incoming].name}",
-        format_time(transition.start_s),
-        f"{transition.overlap_bars:g}",
-        number(offset.median if offset else None, digits=2, sign=True),
-        number(offset.p95_abs if offset else None, digits=2),
-        number(offset.worst_abs if offset else None, digits=2),
-        str(offset.beats) if offset else NOT_MEASURABLE,
-        number(measure.loudness_step_lu, sign=True),
-        _keys(timeline, transition),
-    ]
-
-
-def mix_tables(result: MixResult) -> list[Table]:
-    """The report of a finished mix: the mix, its tracks, its transitions."""
-    tables = []
-    if result.loudness is not None:
-        rows = [("the mix", result.loudness)]
-        if result.before_encoding is not None:
-            rows = [("the mix, as delivered", result.loudness), ("before encoding", result.before_encoding)]
-        rows += [(track.name, track.facts.loudness) for track in result.timeline.tracks]
-        tables.append(loudness_table(rows, title="Loudness (tracks: before gain)"))
-    gains = new_table("Gains", "track", "gain dB")
-    for track, gain_db in zip(result.timeline.tracks, result.gains_db, strict=True):
-        gains.add_row(track.name, number(gain_db, digits=2, sign=True))
-    gains.add_row("master", number(result.master.gain_db, digits=2, sign=True))
-    if result.master.max_gain_reduction_db > 0:
-        gains.add_row("limiter, at most", number(-result.master.max_gain_reduction_db, digits=2, sign=True))
-    tables.append(gains)
-    if result.timeline.transitions:
-        tables.append(transitions_table(result))
-    return tables
-
-
-def clips_table(result: MixResult) -> Table:
-    """The preview clips that were written."""
-    table = new_table("Clips", "clip", "of the mix from", "length", "I LUFS", "true peak dBTP")
-    for measure in result.transitions:
-        if measure is not None and measure.clip is not None:
-            clip = measure.clip
-            table.add_row(
-                clip.path.name,
-                format_time(clip.start_s),
-                format_time(clip.duration_s),
-                number(clip.loudness.integrated_lufs),
-                number(clip.loudness.true_peak_dbtp),
-            )
-    return table
 
 
 def _range(low: float, high: float) -> str:
@@ -222,7 +157,8 @@ def _stretches(timeline: Timeline, t: TransitionPlacement) -> str:
     return " / ".join(_range(change.min, change.max) for change in changes)
 
 
-def _keys(timeline: Timeline, t: TransitionPlacement) -> str:
+def keys_told(timeline: Timeline, t: TransitionPlacement) -> str:
+    """How the keys of a transition's two tracks lie to each other, in words."""
     relation = key_relation(timeline.tracks[t.outgoing].key, timeline.tracks[t.incoming].key)
     return relation or NOT_MEASURABLE
 

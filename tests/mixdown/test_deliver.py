@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -15,6 +17,7 @@ from mixrender.errors import AudioError, MachineError, PlanError
 from mixrender.facts import Loudness
 from mixrender.formats import FORMATS
 from mixrender.loudness.meter import Meter
+from mixrender.loudness.spans import MeasuredSound
 from mixrender.mixdown import deliver as deliver_module
 from mixrender.mixdown.deliver import MAX_CORRECTIONS, Delivery, deliver
 from mixrender.mixdown.master import MasterChain, Mastering, find_setting
@@ -174,9 +177,9 @@ def test_a_mix_that_cannot_be_cured_ends_after_three_rounds_and_says_so(
 ) -> None:
     real = deliver_module._of_file
 
-    def louder(*args: object, **options: object) -> Loudness:
-        real(*args, **options)
-        return Loudness(duration_s=6.0, integrated_lufs=-9.0, true_peak_dbtp=0.5)
+    def louder(*args: Any, **options: Any) -> MeasuredSound:
+        peaky = Loudness(duration_s=6.0, integrated_lufs=-9.0, true_peak_dbtp=0.5)
+        return replace(real(*args, **options), loudness=peaky)
 
     monkeypatch.setattr(deliver_module, "_of_file", louder)
     found = made(tmp_path, plan_for("mp3", "loudness: -9 LUFS"), fix=True)
