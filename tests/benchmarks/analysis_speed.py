@@ -148,8 +148,9 @@ def machine_lines() -> list[str]:
     one_s, two_s = two_processes()
     return [
         f"memory for {_LONG_S / 60:.0f} minutes: {above:.0f} MB above the interpreter with its imports"
-        f"{_missed(above <= MEMORY_MB)}, {above_bare:.0f} MB above the bare one{_missed(above_bare <= MEMORY_MB)}"
-        f" (aim at most {MEMORY_MB:.0f}); {_LONG_S / found['wall_s']:.0f}x real time by the clock",
+        f"{_missed(above <= MEMORY_MB)}, {above_bare:.0f} MB above the bare one"
+        f"{_missed(above_bare <= MEMORY_MB)} (aim at most {MEMORY_MB:.0f}); "
+        f"{_LONG_S / found['wall_s']:.0f}x real time by the clock",
         f"{_FILES} files: one process {one_s:.1f} s, two {two_s:.1f} s, {one_s / two_s:.2f} times as fast "
         f"(aim at least {TWO_PROCESSES_TIMES}){_missed(one_s / two_s >= TWO_PROCESSES_TIMES)}; "
         f"{os.cpu_count()} processors, {os.getloadavg()[0]:.1f} ran or waited for them at the end",
