@@ -20,7 +20,11 @@ from mixrender.units import FloatArray
 _STAY = 0.92
 """How probably a bar holds what the bar before it held: a change in about every twelfth."""
 
-_FARTHEST = 16.0
+FARTHEST = 16.0
+"""Log-odds of a bar go no further from 0 than this."""
+
+SUREST_BARS = 90
+"""The percentile of a track's bars that stands for its surest ones."""
 
 _SUREST = 6.0
 """No single bar speaks louder than odds of e to the 6."""
@@ -42,7 +46,7 @@ class Presence:
 
 
 @dataclass(frozen=True)
-class _Model:
+class Model:
     """Log-odds of one bar: the bias, and for each term a row, a percentile of its sixteenths and a weight.
 
     `share` of what the surest bars of the track have is taken off: beside clear kicks a doubtful one is none.
@@ -53,7 +57,7 @@ class _Model:
     terms: tuple[tuple[str, int, float], ...]
 
 
-_KICK = _Model(
+KICK = Model(
     -6.34,
     0.132,
     (
@@ -78,7 +82,7 @@ _KICK = _Model(
         ("minC", 100, -0.0126),
     ),
 )
-_DRUMS = _Model(
+DRUMS = Model(
     -2.07,
     0.0,
     (
@@ -107,7 +111,7 @@ _DRUMS = _Model(
         ("riseA", 100, -0.0109),
     ),
 )
-_BASS = _Model(
+BASS = Model(
     11.1,
     0.373,
     (
@@ -143,11 +147,13 @@ def find_presence(signal: NDArray[np.float32], times_s: FloatArray, *, per_bar: 
     """
     if times_s.size <= per_bar:
         return Presence(np.zeros(0), np.zeros(0), np.zeros(0))
-    rows = slot_sound(signal, times_s)
-    rows |= _compounds(rows)
-    kick = _log_odds(_KICK, rows, per_bar)
-    drums = np.maximum(_log_odds(_DRUMS, rows, per_bar), kick)
-    return Presence(smoothed(kick), smoothed(drums), smoothed(_log_odds(_BASS, rows, per_bar)))
+    rows = presence_rows(signal, times_s)
+    return weighed(*(log_odds(model, rows, per_bar=per_bar) for model in (KICK, DRUMS, BASS)))
+
+
+def weighed(kick: FloatArray, drums: FloatArray, bass: FloatArray) -> Presence:
+    """What plays, by the log-odds of each bar alone, each of shape (bars,), and by its neighbours."""
+    return Presence(smoothed(kick), smoothed(np.maximum(drums, kick)), smoothed(bass))
 
 
 def smoothed(log_odds: FloatArray, *, stay: float = _STAY) -> FloatArray:
@@ -172,12 +178,24 @@ def _share(weights: FloatArray) -> FloatArray:
     return np.asarray(weights / weights.sum())
 
 
-def _log_odds(model: _Model, rows: Rows, per_bar: int) -> FloatArray:
+def log_odds(model: Model, rows: Rows, *, per_bar: int) -> FloatArray:
+    """What a model says of each bar by itself, shape (bars,); `rows` as from `presence_rows`, whole bars."""
     found = np.full(next(iter(rows.values())).size // per_bar, model.bias)
     for name, percentile, weight in model.terms:
-        found += weight * np.percentile(rows[name].reshape(-1, per_bar), percentile, axis=1)
-    found = np.clip(found, -_FARTHEST, _FARTHEST)
-    return np.asarray(found - model.share * np.percentile(found, 90))
+        found += weight * percentiles(rows[name], percentile, per_bar=per_bar)
+    found = np.clip(found, -FARTHEST, FARTHEST)
+    return np.asarray(found - model.share * np.percentile(found, SUREST_BARS))
+
+
+def percentiles(row: FloatArray, percentile: int, *, per_bar: int) -> FloatArray:
+    """That percentile (0 to 100) of the sixteenths of each bar, shape (bars,)."""
+    return np.asarray(np.percentile(row.reshape(-1, per_bar), percentile, axis=1))
+
+
+def presence_rows(signal: NDArray[np.float32], times_s: FloatArray) -> Rows:
+    """What the models may weigh: the rows of `slot_sound`, and those made of two of them."""
+    rows = slot_sound(signal, times_s)
+    return rows | _compounds(rows)
 
 
 def _compounds(rows: Rows) -> Rows:
