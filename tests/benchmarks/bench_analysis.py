@@ -62,8 +62,9 @@ def main() -> None:
     show_totals([r.score for r in runs], many=len(given.folders) > 1)
     show_other(runs)
     print("\nspeed")
-    for line in [*speed_lines([r.speed for r in runs]), *([] if given.no_machine else machine_lines())]:
-        print(f"  {line}", flush=True)
+    show_lines(speed_lines([r.speed for r in runs]))
+    if not given.no_machine:
+        show_lines(machine_lines())
 
 
 def run(folders: Sequence[Path], *, jobs: int, with_other: bool) -> list[Run]:
@@ -162,6 +163,12 @@ def show_other(runs: Sequence[Run]) -> None:
         f"placed {sum(r.other_placed for r in steady)} (ours {sum(r.score.placed for r in steady)}), "
         f"its beats {np.median(late_ms or [0.0]):+.0f} ms late in the median"
     )
+
+
+def show_lines(lines: Sequence[str]) -> None:
+    """Each on its own, indented; at once, as what comes next takes a minute."""
+    for line in lines:
+        print(f"  {line}", flush=True)
 
 
 def write_made(folder: Path) -> None:
