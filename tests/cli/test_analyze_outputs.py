@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from mixrender.api.files import measure_loudness
+from mixrender.api.loudness import measure_loudness
 from mixrender.api.proofs import click_tracks, draw_tracks, proof_paths
 from mixrender.errors import InputError, MachineError
 from mixrender.facts import Grid, Section, TrackFacts
