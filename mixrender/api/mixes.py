@@ -59,10 +59,13 @@ def render(
     *,
     output: Mapping[str, str] | None = None,
     fix: bool = False,
+    pictures: bool = True,
     cache: Cache | None = None,
     progress: Progress | None = None,
 ) -> MixResult:
-    """Render the whole mix: `mix.flac` (or the plan's format), `report.json`, `loudness.csv` in `folder`.
+    """Render the whole mix: `mix.flac` (or the plan's format) and its report in `folder`.
+
+    The report is `report.json`, `loudness.csv` and, with `pictures`, `loudness.png` and `loudness.svg`.
 
     `folder` None: named after the plan, beside it. `output` takes the place of what the plan writes there,
     in the plan's own words. With `fix`, a file that misses its target or ceiling after encoding is made
@@ -78,8 +81,20 @@ def render(
     result = render_mix(plan, timeline, folder=target, cache=shared, progress=shown, fix=fix)
     write_text_atomic(target / "report.json", to_json(mix_document(result)))
     write_text_atomic(target / "loudness.csv", mix_csv(result))
+    if pictures:
+        _draw(plan, result, target, shown)
     shared.prune(KEPT_BYTES)
     return result
+
+
+def _draw(plan: Plan, result: MixResult, folder: Path, progress: Progress) -> None:
+    # Only pictures need matplotlib, which takes half a second to load.
+    from mixrender.report.loudness_picture import write_loudness_pictures
+
+    title = plan.title or (plan.file.stem if plan.file else result.files[0].stem)
+    with progress.task("Drawing", total=1.0) as advance:
+        write_loudness_pictures(result, folder, title=title)
+        advance(1.0)
 
 
 def preview(

@@ -14,7 +14,7 @@ from mixrender.mixdown.click_track import ClickTrack, write_click_track
 from mixrender.progress import NoProgress, Progress
 
 if TYPE_CHECKING:
-    from mixrender.report.track_picture import PictureFormat
+    from mixrender.report.picture_page import PictureFormat
 
 Found = tuple[Path, TrackFacts]
 

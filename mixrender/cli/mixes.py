@@ -84,10 +84,13 @@ def render(
             help="If the file misses its target or ceiling after encoding, make it again with more room.",
         ),
     ] = False,
+    no_pictures: Annotated[
+        bool, typer.Option("--no-pictures", help="Do not draw loudness.png and loudness.svg.")
+    ] = False,
     quiet: Quiet = False,
     as_json: AsJson = False,
 ) -> None:
-    """Render the whole mix, and report on it.
+    """Render the whole mix, and report on it: in tables, report.json, loudness.csv and pictures.
 
     The file is what `output:` in the plan says, unless an option says otherwise.
 
@@ -97,7 +100,14 @@ def render(
     with terminal.reported():
         words = {"format": format, "bits": bits, "rate": rate, "bitrate": bitrate}
         written = {word: text for word, text in words.items() if text is not None}
-        result = api.render(load_plan(plan), output, output=written, fix=fix, progress=terminal.progress())
+        result = api.render(
+            load_plan(plan),
+            output,
+            output=written,
+            fix=fix,
+            pictures=not no_pictures,
+            progress=terminal.progress(),
+        )
         terminal.warn(result.all_warnings())
         terminal.show(*mix_tables.mix_tables(result))
         for line in mix_tables.levelling_lines(result):

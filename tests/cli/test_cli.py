@@ -93,7 +93,13 @@ def test_render_writes_the_mix_and_its_report(run, plan):
 
     assert done.returncode == 0, done.stderr
     folder = plan.with_suffix("")
-    assert sorted(p.name for p in folder.iterdir()) == ["loudness.csv", "mix.flac", "report.json"]
+    assert sorted(p.name for p in folder.iterdir()) == [
+        "loudness.csv",
+        "loudness.png",
+        "loudness.svg",
+        "mix.flac",
+        "report.json",
+    ]
     report = json.loads((folder / "report.json").read_text())
     frames = soundfile.info(folder / "mix.flac").frames
     assert report["mix"]["duration_s"] == pytest.approx(frames / RATE_HZ, abs=1e-4)
