@@ -83,8 +83,9 @@ RECIPES = {
     "drums": Recipe(penalty=0.011, evenness=0.45, least=0.025, dull=False, against_surest=False),
     "bass": Recipe(penalty=0.0092, evenness=0.0, least=0.1, dull=True, against_surest=True),
 }
-"""The penalties of kick and drums are half of those that the weights in use were fitted with. A quarter for all
-was right in 0.003 to 0.013 more bars of made-up arrangements not fitted on, with up to four times the terms."""
+"""The penalties of kick and drums are half of those that the weights in use were fitted with. With a quarter of
+those, 0.003 to 0.013 more bars are right in made-up arrangements not fitted on, with up to four times the
+terms."""
 
 
 def main() -> None:
