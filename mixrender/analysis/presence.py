@@ -5,8 +5,8 @@ regression (L1-penalised, so that few are left) on 210 synthesised arrangements 
 layers were drawn at random: many kicks, bass from sine to sampled, below pads, plucks and pianos, with and
 without drums; for kick and bass 66 of them without their highs as well. Sampled drums and instruments were
 among their sounds. `tests/benchmarks/fit_presence.py` fits by the same method to arrangements of synthesised
-sounds alone, for which no files are needed: it does not give these very weights, and its bass was less often
-right on other music.
+sounds alone, for which no files are needed: it does not give these very weights, and its drums and bass were
+less often right on other music.
 Voices are not looked for: nothing simple tells a sung note from a played one surely enough.
 """
 
