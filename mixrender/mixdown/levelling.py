@@ -10,7 +10,7 @@ EVEN_LU = 1.0
 """Tracks that lie nearer to each other than this need no levelling: a step that is seldom heard as one in
 music of different kinds. Common practice, no source."""
 
-STEP_DB = 0.1
+STEPS_PER_DB = 10
 
 
 @dataclass(frozen=True)
@@ -32,20 +32,29 @@ class Levelling:
         return not any(self.changes_db)
 
 
-def levelling(alone_lufs: Sequence[float | None]) -> Levelling | None:
+def levelling(
+    alone_lufs: Sequence[float | None], before_master_lufs: Sequence[float | None] | None = None
+) -> Levelling | None:
     """The levelling of tracks, given the loudness of each where it plays alone; None: not measurable.
 
-    It needs two tracks that could be measured. The changes are in steps of 0.1 dB, so that what is left of
-    the spread is 0.1 LU as long as a track follows its gain, as it does where no limiter acts.
+    The spread is that of `alone_lufs`; the changes bring `before_master_lufs` together (None: the same), in
+    front of the limiter, where the gains of tracks act: behind it, a loud track does not follow its gain.
+    They are in steps of 0.1 dB, so that 0.1 LU of the spread may be left, and behind a limiter what it
+    takes from one track more than from another. It needs two tracks that could be measured.
     """
     known = {index: lufs for index, lufs in enumerate(alone_lufs) if lufs is not None}
     if len(known) < 2:
         return None
     loudest, quietest = max(known, key=lambda i: known[i]), min(known, key=lambda i: known[i])
     spread_lu = known[loudest] - known[quietest]
-    goal_lufs = median(known.values())
-    changes_db = [0.0] * len(alone_lufs)
-    if spread_lu >= EVEN_LU:
-        for index, lufs in known.items():
-            changes_db[index] = round((goal_lufs - lufs) / STEP_DB) / round(1.0 / STEP_DB)
+    changes_db = (
+        _changes_db(before_master_lufs or alone_lufs) if spread_lu >= EVEN_LU else [0.0] * len(alone_lufs)
+    )
     return Levelling(spread_lu, loudest, quietest, tuple(changes_db))
+
+
+def _changes_db(levels_lufs: Sequence[float | None]) -> list[float]:
+    """What brings each level to the median of those that are known, in steps of 0.1 dB."""
+    goal_lufs = median(lufs for lufs in levels_lufs if lufs is not None)
+    steps = [0 if lufs is None else round((goal_lufs - lufs) * STEPS_PER_DB) for lufs in levels_lufs]
+    return [step / STEPS_PER_DB for step in steps]

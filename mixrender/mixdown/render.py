@@ -23,11 +23,11 @@ from mixrender.formats import FORMATS
 from mixrender.mixdown.deliver import deliver
 from mixrender.mixdown.levelling import levelling
 from mixrender.mixdown.master import MasterChain, Mastering, find_setting
-from mixrender.mixdown.measure import loudness_step, transition_offset
+from mixrender.mixdown.measure import Read, loudness_step, transition_offset
 from mixrender.mixdown.mix import BLOCK_FRAMES, Mix
 from mixrender.mixdown.prepare import mix_rate_hz, prepare, usual_rate_hz
 from mixrender.mixdown.result import MixResult, TransitionMeasure
-from mixrender.mixdown.span_loudness import overlap_figures, peak_edges, track_measures
+from mixrender.mixdown.span_loudness import levels_before_master, overlap_figures, peak_edges, track_measures
 from mixrender.plan.model import Plan
 from mixrender.progress import Progress
 from mixrender.timing.timeline import Timeline
@@ -59,10 +59,12 @@ def render_mix(
     mix = prepared.mix
     with _premaster(mix, cache, progress) as raw:
 
+        def read(start: int, stop: int) -> FloatArray:
+            return raw.read(start, stop).astype(np.float64)
+
         def blocks() -> Iterator[FloatArray]:
             for begin in range(0, raw.frames, BLOCK_FRAMES):
-                stop = min(begin + BLOCK_FRAMES, raw.frames)
-                yield raw.read(begin, stop).astype(np.float64)
+                yield read(begin, min(begin + BLOCK_FRAMES, raw.frames))
 
         def master(asked: Plan) -> Mastering:
             return find_setting(blocks, asked, frames=raw.frames, sample_rate_hz=rate_hz, progress=progress)
@@ -71,7 +73,8 @@ def render_mix(
             return MasterChain(mastering.setting, sample_rate_hz=rate_hz).run(blocks())
 
         # Before the file is written, so that a run stopped here leaves an earlier mix beside its own report.
-        measures = _measures(mix, timeline, raw, rate_hz, progress)
+        measures = _measures(mix, timeline, read, rate_hz, progress)
+        before_master_lufs = levels_before_master(timeline, read, sample_rate_hz=rate_hz)
         delivery = deliver(
             folder / f"mix{kind.suffix}",
             plan,
@@ -86,7 +89,7 @@ def render_mix(
         )
     written, mastering, sound_of_file = delivery.written, delivery.mastering, delivery.sound
     figures = mastering.figures()
-    tracks = track_measures(timeline, sound_of_file, figures)
+    tracks = track_measures(timeline, sound_of_file, figures, before_master_lufs=before_master_lufs)
     transitions = tuple(
         replace(measure, overlap=overlap_figures(transition, sound_of_file, figures))
         for transition, measure in zip(timeline.transitions, measures, strict=True)
@@ -111,7 +114,7 @@ def render_mix(
         correction=delivery.correction,
         sound=sound_of_file,
         tracks=tracks,
-        levelling=levelling([track.alone_lufs for track in tracks]),
+        levelling=levelling([track.alone_lufs for track in tracks], before_master_lufs),
     )
 
 
@@ -191,16 +194,12 @@ def _premaster(mix: Mix, cache: Cache, progress: Progress) -> Iterator[RawAudio]
 
 
 def _measures(
-    mix: Mix, timeline: Timeline, raw: RawAudio, rate_hz: int, progress: Progress
+    mix: Mix, timeline: Timeline, read: Read, rate_hz: int, progress: Progress
 ) -> tuple[TransitionMeasure, ...]:
     measures = []
-
-    def read(start: int, stop: int) -> FloatArray:
-        return raw.read(start, stop).astype(np.float64)
-
     with progress.task("Measuring", total=len(timeline.transitions)) as advance:
         for transition in timeline.transitions:
-            step = loudness_step(read, timeline, transition, sample_rate_hz=rate_hz, window=(0, raw.frames))
+            step = loudness_step(read, timeline, transition, sample_rate_hz=rate_hz, window=(0, mix.frames))
             measures.append(TransitionMeasure(transition_offset(mix, timeline, transition), step))
             advance(1)
     return tuple(measures)

@@ -42,11 +42,13 @@ class SpanFigures:
 class TrackMeasure:
     """What was measured of the mix where a track is in it: in its whole span, and where it plays alone.
 
-    `alone` is its longest span without another track; None where that is under 3 s.
+    `alone` is its longest span without another track, None where that is under 3 s; `before_master_lufs` the
+    integrated loudness of that span in front of the master.
     """
 
     in_mix: SpanFigures
     alone: SpanFigures | None
+    before_master_lufs: float | None = None
 
     @property
     def alone_lufs(self) -> float | None:

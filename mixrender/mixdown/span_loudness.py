@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 
 from mixrender.dsp.limiter import REDUCTIONS_PER_S
+from mixrender.loudness.meter import integrated_between
+from mixrender.loudness.power import PowerSteps
 from mixrender.loudness.spans import MeasuredSound, loudness_between
+from mixrender.mixdown.measure import Read
+from mixrender.mixdown.mix import BLOCK_FRAMES
 from mixrender.mixdown.result import MasterFigures, SpanFigures, TrackMeasure
 from mixrender.timing.timeline import Timeline, TransitionPlacement
 from mixrender.units import seconds_to_frames
@@ -30,17 +35,38 @@ def peak_edges(timeline: Timeline, *, frames: int, sample_rate_hz: int) -> list[
     return sorted(edge for edge in edges if 0 < edge < frames)
 
 
+def levels_before_master(timeline: Timeline, read: Read, *, sample_rate_hz: int) -> list[float | None]:
+    """Integrated loudness of each track where it plays alone; `read` gives the mix in front of the master."""
+    return [
+        _integrated(read, span, sample_rate_hz=sample_rate_hz) if span else None
+        for span in (alone_span_s(timeline, index) for index in range(len(timeline.tracks)))
+    ]
+
+
+def _integrated(read: Read, span_s: tuple[float, float], *, sample_rate_hz: int) -> float | None:
+    power = PowerSteps(sample_rate_hz=sample_rate_hz, channels=2)
+    start, stop = (seconds_to_frames(edge_s, sample_rate_hz) for edge_s in span_s)
+    for begin in range(start, stop, BLOCK_FRAMES):
+        power.push(read(begin, min(begin + BLOCK_FRAMES, stop)))
+    return integrated_between(power.series(), start_s=0.0, end_s=span_s[1] - span_s[0])
+
+
 def track_measures(
-    timeline: Timeline, sound: MeasuredSound, master: MasterFigures
+    timeline: Timeline,
+    sound: MeasuredSound,
+    master: MasterFigures,
+    *,
+    before_master_lufs: Sequence[float | None],
 ) -> tuple[TrackMeasure, ...]:
     """The figures of every track in the mix: over its whole span, and where it plays alone."""
     measures = []
-    for index, track in enumerate(timeline.tracks):
+    for index, (track, lufs) in enumerate(zip(timeline.tracks, before_master_lufs, strict=True)):
         alone = alone_span_s(timeline, index)
         measures.append(
             TrackMeasure(
                 in_mix=span_figures(sound, master, start_s=track.start_s, end_s=track.end_s),
                 alone=span_figures(sound, master, start_s=alone[0], end_s=alone[1]) if alone else None,
+                before_master_lufs=lufs,
             )
         )
     return tuple(measures)

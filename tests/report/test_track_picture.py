@@ -10,6 +10,7 @@ import matplotlib
 import numpy as np
 import pytest
 import soundfile
+from drawn_words import drawn_words, off_the_page, over_each_other
 from matplotlib import style
 from matplotlib.colors import to_rgb
 from matplotlib.text import Text
@@ -413,27 +414,11 @@ def test_words_lie_within_the_page_and_not_over_each_other(steady, drifting, kin
     if kind == "many sections":
         many = tuple(Section(bar, STEADY.time_at(4 * (bar - 1))) for bar in range(1, BARS + 1))
         facts = dataclasses.replace(facts, sections=many)
-    drawn, draw = {}, Text.draw
+    boxes = drawn_words(monkeypatch, lambda: figure_of(file, facts)[0])
 
-    def noted(text, renderer, *rest, **more):
-        if text.get_text().strip():
-            drawn[id(text)] = (text.get_text(), text.get_window_extent())
-        return draw(text, renderer, *rest, **more)
-
-    monkeypatch.setattr(Text, "draw", noted)
-    figure_of(file, facts)
-
-    boxes = list(drawn.values())
     assert len(boxes) > 40
-    inside = [b.x0 >= 0 and b.y0 >= 0 and b.x1 <= WIDTH_PX and b.y1 <= HEIGHT_PX for _, b in boxes]
-    assert [words for (words, _), within in zip(boxes, inside, strict=True) if not within] == []
-    over = [
-        (a, b)
-        for (a, box), (b, other) in itertools.combinations(boxes, 2)
-        if min(box.x1, other.x1) - max(box.x0, other.x0) > 1.0  # pixel: rounding
-        and min(box.y1, other.y1) - max(box.y0, other.y0) > 2.0  # pixels: boxes have room below the letters
-    ]
-    assert over == []
+    assert off_the_page(boxes, width_px=WIDTH_PX, height_px=HEIGHT_PX) == []
+    assert over_each_other(boxes) == []
 
 
 def test_inks_can_be_told_from_white_without_colour():
