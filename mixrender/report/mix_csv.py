@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from mixrender.mixdown.result import MixResult
+from collections.abc import Sequence
+
+from mixrender.mixdown.result import MixResult, TrackMeasure
 from mixrender.report.csv_text import csv_text
 from mixrender.report.document import Document, loudness_details, span_details, suggested_gains_db
 
@@ -40,16 +42,17 @@ def _mix_row(result: MixResult) -> Document:
 
 def _track_rows(result: MixResult) -> list[Document]:
     tracks = result.timeline.tracks
-    columns = zip(tracks, result.tracks, result.gains_db, suggested_gains_db(result), strict=True)
+    measures: Sequence[TrackMeasure | None] = result.tracks or [None] * len(tracks)
+    columns = zip(tracks, measures, result.gains_db, suggested_gains_db(result), strict=True)
     return [
         _row(
             "track",
             track.index + 1,
             track.name,
-            span_details(measure.in_mix),
+            span_details(measure.in_mix) if measure else None,
             gain_db=gain_db,
             suggested_gain_db=suggested_db,
-            alone_lufs=measure.alone_lufs,
+            alone_lufs=measure.alone_lufs if measure else None,
             source_lufs=track.facts.loudness.integrated_lufs,
         )
         for track, measure, gain_db, suggested_db in columns

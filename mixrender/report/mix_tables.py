@@ -123,7 +123,7 @@ def _beats_row(timeline: Timeline, transition: TransitionPlacement, measure: Tra
 
 
 def _overlaps_table(result: MixResult) -> Table:
-    columns = ("I LUFS", "max M LUFS", "max S LUFS", "true peak dBTP", "limiter dB", "step LU")
+    columns = ("I LUFS", "max S LUFS", "true peak dBTP", "limiter dB", "step LU")
     table = new_table("Loudness of the overlaps", "", "from → to*", *columns)
     for transition, measure in zip(result.timeline.transitions, result.transitions, strict=True):
         if measure is not None:
@@ -136,7 +136,6 @@ def _overlap_cells(measure: TransitionMeasure) -> list[str]:
     loudness = overlap.loudness if overlap else Loudness(duration_s=0.0)
     return [
         number(loudness.integrated_lufs),
-        number(loudness.max_momentary_lufs),
         number(loudness.max_short_term_lufs),
         number(loudness.true_peak_dbtp),
         number(-overlap.max_gain_reduction_db if overlap else None),
