@@ -76,7 +76,7 @@ def find_beats(
 ) -> Beats:
     """The beats of a mono signal, shape (n,) at RATE_HZ; a grid of kind `none` where there are none.
 
-    `beats_per_bar` None: 3 or 4, as the music says.
+    `beats_per_bar` None: as the music says: 4, 3, or 2 dotted ones (6/8).
     """
     duration_s = signal.size / RATE_HZ
     if duration_s < SHORTEST_S:
@@ -182,7 +182,7 @@ def _with_bars(
     count = max((pulse.count - 1) * PER_BEAT, 1)
     slots = slots_of(signal, curves, lambda s: pulse.time_of(s / PER_BEAT), count)
     first_slot = int(np.searchsorted(slots.times_s, first_sound_s - 0.03))
-    metre = pulse.metre or (find_metre(slots) if beats_per_bar is None else Metre(beats_per_bar, 1.0))
+    metre = Metre(beats_per_bar, 1.0) if beats_per_bar else pulse.metre or find_metre(slots)
     beats_per_bar = metre.beats_per_bar
     start = bar_start(slots, beats_per_bar=beats_per_bar, first_slot=first_slot)
     beats = start.slot / PER_BEAT + np.arange(-beats_per_bar, pulse.count + 1, dtype=np.float64)
@@ -228,7 +228,7 @@ def _slots_from_bar_1(signal: NDArray[np.float32], curves: OnsetCurves, grid: Gr
 def _doubts(
     choice: TempoChoice, pulse: _Pulse, start: BarStart, metre: Metre, shift: BarShift | None, grid: Grid
 ) -> tuple[Doubt, ...]:
-    found = _tempo_doubts(choice)
+    found = _tempo_doubts(choice, grid)
     if pulse.course is not None:
         found.append(Doubt("tempo", _course_in_words(pulse.course, pulse, grid)))
     if metre.probability < SURE:
@@ -241,11 +241,14 @@ def _doubts(
     return tuple(found)
 
 
-def _tempo_doubts(choice: TempoChoice) -> list[Doubt]:
+def _tempo_doubts(choice: TempoChoice, grid: Grid) -> list[Doubt]:
     found = []
-    if choice.octave_probability < SURE and choice.rival_bpm is not None:
-        slow, fast = sorted((choice.tempo_bpm, choice.rival_bpm))
-        cure = "--double" if choice.rival_bpm > choice.tempo_bpm else "--half"
+    if choice.octave_probability < SURE and choice.rival_bpm is not None and grid.tempo_bpm is not None:
+        # Beats with thirds may have been halved since the choice: the alternative is what the grid is not.
+        chosen = abs(np.log2(grid.tempo_bpm / choice.tempo_bpm)) < 0.5
+        rival_bpm = choice.rival_bpm if chosen else choice.tempo_bpm
+        slow, fast = sorted((grid.tempo_bpm, rival_bpm))
+        cure = "--double" if rival_bpm > grid.tempo_bpm else "--half"
         found.append(Doubt("tempo", f"{slow:.0f} or {fast:.0f} BPM?", cure))
     if choice.margin < _CLEAR_MARGIN:
         found.append(Doubt("tempo", "the tempo is doubtful"))

@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from mixrender import api
-from mixrender.cli.options import AsJson, AudioFiles, Quiet, leave
+from mixrender.cli.options import AsCsv, AsJson, AudioFiles, Jobs, Quiet, leave
 from mixrender.errors import InputError
 from mixrender.loudness.targets import Target, read_target
 from mixrender.report import loudness_report
@@ -48,18 +48,6 @@ Together = Annotated[
     bool,
     typer.Option("--together", help="Measure all files as one programme too: an album, a whole set."),
 ]
-Jobs = Annotated[
-    int | None,
-    typer.Option(
-        "--jobs",
-        "-j",
-        metavar="N",
-        min=1,
-        help="How many files to measure at once (one for each processor, at most 8, unless told).",
-        show_default=False,
-    ),
-]
-AsCsv = Annotated[bool, typer.Option("--csv", help="Print CSV (RFC 4180) and nothing else.")]
 
 
 def loudness(

@@ -25,12 +25,13 @@ Jobs = Annotated[
         "-j",
         metavar="N",
         min=1,
-        help="How many tracks to analyse at once.  [default: one for each processor, at most 8]",
+        help="How many files to work on at once.  [default: one for each processor, at most 8]",
         show_default=False,
     ),
 ]
 Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="Print nothing but faults and warnings.")]
 AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON document and nothing else.")]
+AsCsv = Annotated[bool, typer.Option("--csv", help="Print CSV (RFC 4180) and nothing else.")]
 OutDir = Annotated[
     Path | None,
     typer.Option(

@@ -12,7 +12,7 @@ import typer
 from mixrender import api
 from mixrender.analysis.track_warnings import all_warnings
 from mixrender.cli import proofs
-from mixrender.cli.options import AsJson, AudioFiles, Jobs, Quiet, leave
+from mixrender.cli.options import AsCsv, AsJson, AudioFiles, Jobs, Quiet, leave
 from mixrender.errors import InputError, MixrenderError
 from mixrender.facts import TrackFacts
 from mixrender.report import track_columns, track_document, track_list, track_tables
@@ -35,7 +35,6 @@ Columns = Annotated[
         "--columns", metavar="A,B,C", help="The columns to show, in that order.", show_default=False
     ),
 ]
-AsCsv = Annotated[bool, typer.Option("--csv", help="Print CSV (RFC 4180) and nothing else.")]
 
 
 def analyze(

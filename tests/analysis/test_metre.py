@@ -51,6 +51,15 @@ def test_six_eight_has_two_dotted_beats_to_the_bar_and_says_so(tempo_bpm):
     assert found.confidence.bar_1 < 0.9
 
 
+def test_the_doubt_about_a_halved_tempo_leads_away_from_it():
+    found = beats_of("six-eight", 100.0)
+
+    doubt = next(doubt for doubt in found.doubts if doubt.part == "tempo")
+    print(f"{found.grid.tempo_bpm} BPM: {doubt}")
+    assert doubt.words == "100 or 200 BPM?"
+    assert doubt.cure == "--double"
+
+
 @pytest.mark.parametrize("swing", [0.5, 0.6, 0.66])
 @pytest.mark.parametrize("pattern", sorted(set(PATTERNS) - {"waltz", "six-eight"}))
 def test_swing_makes_no_thirds_of_four_beats(pattern, swing):
