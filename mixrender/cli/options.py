@@ -25,7 +25,7 @@ Jobs = Annotated[
         "-j",
         metavar="N",
         min=1,
-        help="How many files to work on at once. (unless told: one for each processor, at most 8)",
+        help="How many files to work on at once (unless told: one for each processor, at most 8).",
         show_default=False,
     ),
 ]
@@ -38,7 +38,7 @@ OutDir = Annotated[
         "-o",
         "--output",
         metavar="DIR",
-        help="Folder to write to. (unless told: named after the plan, beside it)",
+        help="Folder to write to (unless told: named after the plan, beside it).",
         show_default=False,
     ),
 ]

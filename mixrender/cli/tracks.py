@@ -25,7 +25,7 @@ Paths = Annotated[
 Sort = Annotated[
     str | None,
     typer.Option(
-        "--sort", metavar="COLUMN", help="Sort by a column. (unless told: by path)", show_default=False
+        "--sort", metavar="COLUMN", help="Sort by a column (unless told: by path).", show_default=False
     ),
 ]
 Reverse = Annotated[bool, typer.Option("--reverse", help="The other way round.")]
