@@ -170,9 +170,10 @@ class _Plain:
 
 
 class _Quantiser:
-    """Makes whole numbers of floats, 16 bits with dither, and counts those that had to be clipped.
+    """Makes whole numbers of floats, with dither, and counts those that had to be clipped.
 
     libsndfile would round down, which moves everything by half a step and takes the dither off its centre.
+    Silence is dithered as well: noise that came and went with the sound would be heard to do so.
     """
 
     def __init__(self, bits: Bits, dither_seed: int):
@@ -181,7 +182,7 @@ class _Quantiser:
         self._rng = dither.dither_generator(dither_seed)
 
     def __call__(self, block: Floats) -> Samples:
-        found = dither.quantise(block, bits=self._bits, rng=self._rng, dither=self._bits == 16)
+        found = dither.quantise(block, bits=self._bits, rng=self._rng)
         self.over += found.clipped_samples
         return found.samples.astype("<i4")
 

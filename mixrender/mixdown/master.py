@@ -13,10 +13,11 @@ from mixrender.dsp.limiter import PACES, Limiter, Pace
 from mixrender.dsp.true_peak import Float32Array
 from mixrender.errors import PlanError
 from mixrender.facts import Loudness
+from mixrender.formats import FORMATS
 from mixrender.loudness.meter import Meter
 from mixrender.loudness.targets import TARGETS, find_target
 from mixrender.mixdown.result import MasterFigures, TargetVerdict
-from mixrender.plan.model import Plan
+from mixrender.plan.model import Output, Plan
 from mixrender.progress import Progress
 from mixrender.units import FloatArray, db_to_gain, gain_to_db
 
@@ -108,7 +109,7 @@ def find_setting(
         )
 
     target_lufs, wanted_dbtp = target_of(plan)
-    ceiling_dbtp = _with_room_for_dither(wanted_dbtp, plan.output.bits)
+    ceiling_dbtp = _with_room_for_dither(wanted_dbtp, plan.output)
     before = listen(Setting(0.0, None), "Measuring the mix")
     peak_dbtp = before.loudness.true_peak_dbtp
     if peak_dbtp is None:
@@ -148,11 +149,11 @@ def _warnings(found: Mastering, target_lufs: float) -> tuple[str, ...]:
     )
 
 
-def _with_room_for_dither(ceiling_dbtp: float, bits: str) -> float:
-    """The ceiling for sound that will be dithered to 16 bits: a little lower, as dither may lift a peak."""
-    if bits != "16":
+def _with_room_for_dither(ceiling_dbtp: float, output: Output) -> float:
+    """The ceiling for sound that will be made whole numbers: a little lower, as dither may lift a peak."""
+    if output.bits == "float" or FORMATS[output.format].is_lossy:
         return ceiling_dbtp
-    return gain_to_db(db_to_gain(ceiling_dbtp) - DITHER_PEAK_STEPS / 2**15)
+    return gain_to_db(db_to_gain(ceiling_dbtp) - DITHER_PEAK_STEPS / 2 ** (int(output.bits) - 1))
 
 
 def _search(

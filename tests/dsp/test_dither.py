@@ -29,28 +29,36 @@ def test_dithered_error_has_mean_0_and_power_a_quarter_step_for_any_constant(par
     assert np.abs(error).max() <= DITHER_PEAK_STEPS
 
 
-def test_the_error_at_16_bits_is_96_3_db_below_full_scale_and_white():
-    error = error_steps(np.random.default_rng(2).uniform(-0.5, 0.5, (200_000, 2))) / FULL_SCALE[16]
+@pytest.mark.parametrize(("bits", "wanted_db"), [(16, -96.33), (24, -144.49)])
+def test_the_error_is_half_a_step_rms_and_white(bits, wanted_db):
+    # TPDF and rounding: sqrt(3 * LSB^2 / 12) = LSB / 2 (Lipshitz, Wannamaker and Vanderkooy, 1992, from memory).
+    closed_form_db = 20 * np.log10(np.sqrt(3 / 12) / FULL_SCALE[bits])
+    assert closed_form_db == pytest.approx(wanted_db, abs=0.01)
+    x = np.random.default_rng(2).uniform(-0.5, 0.5, (200_000, 2))
+    error = error_steps(x, bits=bits) / FULL_SCALE[bits]
     level_db = 10 * np.log10(np.mean(error**2))
     power = np.abs(np.fft.rfft(error[:, 0])) ** 2
     bands = power[1:100_001].reshape(10, -1).mean(axis=1)
     spread_db = np.ptp(10 * np.log10(bands))
 
-    print(f"{level_db:.3f} dBFS, bound -96.33 +-0.03; ten bands within {spread_db:.2f} dB, bound 0.3")
-    assert level_db == pytest.approx(-96.33, abs=0.03)
+    print(
+        f"{level_db:.3f} dBFS, bound {closed_form_db:.3f} +-0.03; ten bands within {spread_db:.2f} dB (0.3)"
+    )
+    assert level_db == pytest.approx(closed_form_db, abs=0.03)
     assert spread_db < 0.3
 
 
-def test_a_quiet_tone_has_no_harmonics_and_the_noise_does_not_follow_it():
-    # 997 Hz at -85 dBFS: plain rounding has harmonics 24 to 30 dB below it, dithered there are none above the
-    # noise. Bound: each below -50 dB; the correlation of error power and signal below 0.01.
+@pytest.mark.parametrize(("bits", "level_dbfs"), [(16, -85.0), (24, -133.2)])
+def test_a_quiet_tone_has_no_harmonics_and_the_noise_does_not_follow_it(bits, level_dbfs):
+    # 997 Hz, 1.8 steps high: plain rounding has harmonics 24 to 30 dB below it, dithered there are none above
+    # the noise. Bound: each below -50 dB; the correlation of error power and signal below 0.01.
     n = 44_100 * 4
-    tone = 10 ** (-85 / 20) * np.sin(2 * np.pi * 997 * np.arange(n) / 44_100)
+    tone = 10 ** (level_dbfs / 20) * np.sin(2 * np.pi * 997 * np.arange(n) / 44_100)
     x = np.stack((tone, tone), axis=1)
     results = {}
     for dither in (True, False):
-        error = error_steps(x, dither=dither)
-        spectrum = np.abs(np.fft.rfft((x * FULL_SCALE[16] + error)[:, 0]))
+        error = error_steps(x, bits=bits, dither=dither)
+        spectrum = np.abs(np.fft.rfft((x * FULL_SCALE[bits] + error)[:, 0]))
         harmonics = [spectrum[997 * 4 * k] / spectrum[997 * 4] for k in (2, 3, 5, 7)]
         results[dither] = 20 * np.log10(max(harmonics))
         correlation = abs(np.corrcoef(error[:, 0] ** 2, tone**2)[0, 1])

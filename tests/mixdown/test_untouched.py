@@ -146,3 +146,16 @@ def test_a_track_cut_into_itself_goes_on_unbroken(tmp_path: Path, cache: Cache) 
     assert start_s == end_s
     source, _ = soundfile.read(a.path, always_2d=True)
     check_null(mix, source, 0.011, len(mix) / RATE_HZ - 0.011, A_BAR_1_S - 0.010, "across the cut", NULL_DB)
+
+
+def test_in_24_bits_it_is_the_source_but_for_the_dither(tmp_path: Path, cache: Cache) -> None:
+    # Bound: one step of dither and half a step of rounding, no more.
+    a = music_track(tmp_path / "a.wav", A_BPM, A_BAR_1_S, seed=1)
+    text = TEXT.replace("true", "false").replace("bits: float", "bits: 24")
+    mix, (start_s, _) = mixed(text % ", recipe: none", [a, a], tmp_path / "mix", cache)
+    source, _ = soundfile.read(a.path, always_2d=True)
+    start, end = round(0.011 * RATE_HZ), round((start_s - 1.0) * RATE_HZ)
+    offsets = round((A_BAR_1_S - 0.010) * RATE_HZ) + np.arange(-1, 2)
+    errors = [np.abs(mix[start:end] - source[start + offset : end + offset]).max() for offset in offsets]
+    print(f"largest difference {min(errors) * 2**23:.3f} steps of 24 bits, bound 1.5")
+    assert 0.5 < min(errors) * 2**23 <= 1.5
