@@ -2,7 +2,8 @@
 
 Triangular dither of two steps peak to peak makes the mean and the power of the error independent of the
 signal: S. P. Lipshitz, R. A. Wannamaker and J. Vanderkooy, "Quantization and Dither: A Theoretical Survey",
-JAES 40(5), 1992. The total error is then 3/12 of a squared step, half a step rms: -96.3 dBFS at 16 bits, -144.5 at 24.
+JAES 40(5), 1992. The total error is then 3/12 of a squared step, half a step rms: -96.3 dBFS at 16 bits,
+-144.5 at 24.
 """
 
 from __future__ import annotations

@@ -31,7 +31,7 @@ def test_dithered_error_has_mean_0_and_power_a_quarter_step_for_any_constant(par
 
 @pytest.mark.parametrize(("bits", "wanted_db"), [(16, -96.33), (24, -144.49)])
 def test_the_error_is_half_a_step_rms_and_white(bits, wanted_db):
-    # TPDF and rounding: sqrt(3 * LSB^2 / 12) = LSB / 2 (Lipshitz, Wannamaker and Vanderkooy, 1992, from memory).
+    # TPDF and rounding: sqrt(3 * LSB^2 / 12) = LSB / 2 (Lipshitz, Wannamaker, Vanderkooy, 1992, from memory).
     closed_form_db = 20 * np.log10(np.sqrt(3 / 12) / FULL_SCALE[bits])
     assert closed_form_db == pytest.approx(wanted_db, abs=0.01)
     x = np.random.default_rng(2).uniform(-0.5, 0.5, (200_000, 2))
