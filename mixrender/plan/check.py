@@ -207,6 +207,9 @@ def _contradictions(plan: Plan) -> Iterator[Problem]:
         if track.shift_semitones and not track.key_lock:
             text = "`shift` needs key lock; take away `key_lock: false`, or `shift`"
             yield plan.problem(("tracks", track.name, "shift"), text)
+        if track.formants == "keep" and not track.shift_semitones:
+            text = "`formants: keep` has no effect without a `shift`"
+            yield plan.problem(("tracks", track.name, "formants"), text, "warning")
     output = plan.output
     faults = unfit(output.format, bits=output.bits, rate_hz=output.rate_hz, kbit_s=output.bit_rate_kbit_s)
     for word, text in faults:

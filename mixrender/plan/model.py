@@ -16,6 +16,7 @@ from mixrender.plan.places import InPosition, Length, MoveTime, PlanModel, Posit
 
 Curve = Literal["equal-power", "linear", "slow", "sharp"]
 Count = Literal["plain", "half", "double"]
+Formants = Literal["follow", "keep"]
 PlanPath = tuple[str | int, ...]
 
 
@@ -96,6 +97,7 @@ class Track(PlanModel):
     cues: Annotated[dict[str, float], BeforeValidator(f.cues_of)] = Field(default_factory=dict)
     key_lock: f.Flag = True
     shift_semitones: f.Semitones = Field(default=0.0, validation_alias="shift")
+    formants: Annotated[Formants, *f.words("follow", "keep")] = "follow"
     title: f.Text | None = None
     artist: f.Text | None = None
     note: f.Text | None = None

@@ -64,6 +64,7 @@ _TEXTS: Mapping[str, Mapping[str, str]] = {
         "cues": "Names for bars of this track.",
         "key_lock": "Whether the pitch stays when the tempo changes. Default: true.",
         "shift": "Semitones up, or down with a minus.",
+        "formants": "With `shift`: whether the timbre of voices moves along. Default: follow.",
         "title": "Title. Default: the file's tag.",
         "artist": "Artist. Default: the file's tag.",
         "note": "A note for people.",

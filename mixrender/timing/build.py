@@ -92,6 +92,7 @@ def _track(plan: Plan, placement: Placement, index: int, tempo_map: TempoMap) ->
         fade_out_beats=plan.end.fade_bars * bar_beats if last else 0.0,
         key_lock=track.key_lock,
         shift_semitones=track.shift_semitones,
+        formants=track.formants,
     )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Literal
 
 from mixrender.errors import Problem
 from mixrender.facts import Grid, TrackFacts
@@ -41,6 +42,7 @@ class TrackPlacement:
     fade_out_beats: float = 0.0
     key_lock: bool = True
     shift_semitones: float = 0.0
+    formants: Literal["follow", "keep"] = "follow"
 
     def speed_at(self, mix_beat: float, tempo_map: TempoMap) -> float:
         """Playing speed at a mix beat: 1 is the track's own tempo, above 1 is faster."""
