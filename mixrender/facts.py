@@ -76,7 +76,8 @@ class Loudness:
     """The loudness of a piece of sound by ITU-R BS.1770-5 and EBU Tech 3341 and 3342; None: not measurable.
 
     `loud_lufs` is the 95th percentile of the gated short-term loudness: how loud the loud parts are.
-    `true_peak_channel` counts from 0, in the order of the file: left is 0, right 1.
+    `true_peak_channel` counts from 0, in the order of the file: left is 0, right 1, and of `channels`
+    in all.
     """
 
     duration_s: float
@@ -91,6 +92,7 @@ class Loudness:
     sample_peak_dbfs: float | None = None
     loud_lufs: float | None = None
     true_peak_channel: int | None = None
+    channels: int | None = None
 
     @property
     def plr_lu(self) -> float | None:

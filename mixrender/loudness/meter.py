@@ -13,7 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mixrender.facts import Loudness
-from mixrender.loudness.peaks import Peak, TruePeaks
+from mixrender.loudness.blocks import as_block, as_whole_sound
+from mixrender.loudness.peaks import Peak, SamplePeaks, TruePeaks
 from mixrender.loudness.power import STEPS_PER_S, PowerSeries, PowerSteps, step_edge
 from mixrender.units import FloatArray, gain_to_db
 
@@ -38,7 +39,7 @@ class Meter:
     """Measures a stream of sound; memory grows by 8 bytes per 5 ms, whatever the number of channels.
 
     Channels are those of `power.CHANNEL_WEIGHTS`. One channel alone reads 3 LU lower than two equal ones.
-    `peak_edges` are frames, rising, at which the sound is parted for `part_peaks`.
+    `peak_edges` are frames, rising, at which the sound is parted for `part_peaks` and `part_sample_peaks`.
     """
 
     def __init__(self, *, sample_rate_hz: int, channels: int = 2, peak_edges: Sequence[int] = ()):
@@ -46,17 +47,19 @@ class Meter:
         self._channels = channels
         self._power = PowerSteps(sample_rate_hz=sample_rate_hz, channels=channels)
         self._peaks = TruePeaks(sample_rate_hz=sample_rate_hz, channels=channels, edges=peak_edges)
+        self._sample_peaks = SamplePeaks(edges=peak_edges) if peak_edges else None
 
     def push(self, block: NDArray[np.floating]) -> None:
         """Take a block of shape (n, channels), float32 or float64, nominal range [-1, 1].
 
-        Raises ValueError if the shape differs or a sample is not a finite number.
+        Raises ValueError if the shape or the kind of numbers differs, or a sample is not a finite number.
         """
-        if block.ndim != 2 or block.shape[1] != self._channels:
-            raise ValueError(f"a block has the shape {block.shape}; it must be (n, {self._channels})")
+        block = as_block(block, channels=self._channels)
         if len(block):
             self._power.push(block)
             self._peaks.push(block)
+            if self._sample_peaks is not None:
+                self._sample_peaks.push(block)
 
     def power(self) -> PowerSeries:
         """The power of what was pushed so far, of which `integrated_between` measures any part."""
@@ -65,6 +68,10 @@ class Meter:
     def part_peaks(self) -> tuple[Peak, ...]:
         """The greatest true peak of each part of what was pushed so far: one more than there are edges."""
         return self._peaks.result()
+
+    def part_sample_peaks(self) -> tuple[float, ...]:
+        """The greatest magnitude of a sample in each of the same parts."""
+        return self._sample_peaks.result() if self._sample_peaks else (self._power.sample_peak,)
 
     def result(self) -> Loudness:
         """All measures of what was pushed so far, None where one is not measurable.
@@ -92,12 +99,13 @@ class Meter:
             sample_peak_dbfs=gain_to_db(self._power.sample_peak) if sounding else None,
             loud_lufs=loud_lufs,
             true_peak_channel=peak_channel if sounding else None,
+            channels=self._channels if sounding else None,
         )
 
 
 def measure(x: NDArray[np.floating], *, sample_rate_hz: int) -> Loudness:
     """All measures of a whole piece of sound, shape (n, channels) or, for one channel, (n,)."""
-    x = x[:, None] if x.ndim == 1 else x
+    x = as_whole_sound(x)
     meter = Meter(sample_rate_hz=sample_rate_hz, channels=x.shape[1])
     meter.push(x)
     return meter.result()
@@ -108,7 +116,7 @@ def integrated(x: NDArray[np.floating], *, sample_rate_hz: int) -> float | None:
 
     It costs a tenth of `measure`, which looks for true peaks too.
     """
-    x = x[:, None] if x.ndim == 1 else x
+    x = as_whole_sound(x)
     power = PowerSteps(sample_rate_hz=sample_rate_hz, channels=x.shape[1])
     power.push(x)
     return _integrated(power.energies(), sample_rate_hz)

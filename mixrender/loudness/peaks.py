@@ -1,4 +1,4 @@
-"""Sound goes in, block by block; the greatest true peak of each of its parts comes out."""
+"""Sound goes in, block by block; the greatest true peak and sample of each of its parts come out."""
 
 from __future__ import annotations
 
@@ -29,6 +29,28 @@ class Peak(NamedTuple):
     channel: int
 
 
+class SamplePeaks:
+    """Keeps the greatest magnitude of a sample in each part of a stream, parted as by `TruePeaks`."""
+
+    def __init__(self, *, edges: Sequence[int] = ()):
+        self._edges = np.asarray(edges, np.int64)
+        self._greatest = [0.0] * (len(edges) + 1)
+        self._frames = 0
+
+    def push(self, block: NDArray[np.floating]) -> None:
+        """Take a block of shape (n, channels)."""
+        start, self._frames = self._frames, self._frames + len(block)
+        lowest, highest = np.searchsorted(self._edges, (start, self._frames - 1), "right")
+        pieces = np.split(block, self._edges[lowest:highest] - start)
+        for part, piece in enumerate(pieces, start=int(lowest)):
+            if len(piece):
+                self._greatest[part] = max(self._greatest[part], float(piece.max()), float(-piece.min()))
+
+    def result(self) -> tuple[float, ...]:
+        """The greatest sample of each part, 0 for silence."""
+        return tuple(self._greatest)
+
+
 class TruePeaks:
     """Keeps the greatest true peak of each part of a stream, and the frame at or after which it lies.
 
@@ -43,6 +65,8 @@ class TruePeaks:
         self._filled = 0
         self._frames = 0
         self._edges = np.asarray(edges, np.int64)
+        if (np.diff(self._edges, prepend=0) < 0).any():
+            raise ValueError("the edges between parts must be frames that rise from 0")
         self._greatest = [Peak(0.0, 0, 0)] * (len(edges) + 1)
 
     def push(self, block: NDArray[np.floating]) -> None:

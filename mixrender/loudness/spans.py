@@ -24,35 +24,37 @@ from mixrender.units import gain_to_db, seconds_to_frames
 
 @dataclass(frozen=True, eq=False)
 class MeasuredSound:
-    """A whole sound: its figures, its power over time, and the greatest true peak of each of its parts.
+    """A whole sound: its figures, its power over time, and the greatest peaks of each of its parts.
 
-    Part i of `peaks` begins on frame `starts[i]`; the first begins on frame 0.
+    Part i of `peaks`, the true ones, and of `sample_peaks` (full scale 1.0) begins on frame `starts[i]`; the
+    first begins on frame 0.
     """
 
     loudness: Loudness
     power: PowerSeries = field(repr=False)
     starts: tuple[int, ...] = field(repr=False)
     peaks: tuple[Peak, ...] = field(repr=False)
+    sample_peaks: tuple[float, ...] = field(repr=False)
 
 
 def measured_sound(meter: Meter, *, peak_edges: Sequence[int]) -> MeasuredSound:
     """What a meter that was given these edges holds after the whole sound was pushed."""
-    return MeasuredSound(meter.result(), meter.power(), (0, *peak_edges), meter.part_peaks())
+    starts, parts = (0, *peak_edges), (meter.part_peaks(), meter.part_sample_peaks())
+    return MeasuredSound(meter.result(), meter.power(), starts, *parts)
 
 
 def loudness_between(sound: MeasuredSound, *, start_s: float, end_s: float) -> Loudness:
     """The figures of a part of a sound, its times being seconds of the whole.
 
-    Windows are those that lie wholly inside; the gating is the part's own, and so is the range. The true peak
-    is that of the parts that begin inside: exact where the sound was parted at both ends. The sample peak is
-    not known.
+    Windows are those that lie wholly inside; the gating is the part's own, and so is the range. The peaks are
+    those of the parts that begin inside: exact where the sound was parted at both ends.
     """
     first, last = (round(edge_s * STEPS_PER_S) for edge_s in (max(start_s, 0.0), max(end_s, 0.0)))
     power = PowerSeries(sound.power.energies[first:last], sound.power.sample_rate_hz)
     quiet_lufs, loud_lufs = range_edges_together([power])
     momentary_lufs, momentary_s = _loudest(power, MOMENTARY_STEPS)
     short_term_lufs, short_term_s = _loudest(power, SHORT_TERM_STEPS)
-    peak = _peak_between(sound, start_s=start_s, end_s=end_s)
+    peak, sample_peak = _peaks_between(sound, start_s=start_s, end_s=end_s)
     from_s = first / STEPS_PER_S
     return Loudness(
         duration_s=end_s - start_s,
@@ -62,10 +64,12 @@ def loudness_between(sound: MeasuredSound, *, start_s: float, end_s: float) -> L
         max_momentary_s=None if momentary_s is None else from_s + momentary_s,
         max_short_term_lufs=short_term_lufs,
         max_short_term_s=None if short_term_s is None else from_s + short_term_s,
-        true_peak_dbtp=gain_to_db(peak.level) if peak else None,
+        true_peak_dbtp=gain_to_db(max(peak.level, sample_peak)) if peak else None,
         true_peak_s=peak.frame / sound.power.sample_rate_hz if peak else None,
+        sample_peak_dbfs=gain_to_db(sample_peak) if sample_peak > 0.0 else None,
         loud_lufs=loud_lufs,
         true_peak_channel=peak.channel if peak else None,
+        channels=sound.loudness.channels if peak else None,
     )
 
 
@@ -78,9 +82,10 @@ def _loudest(power: PowerSeries, width: int) -> tuple[float | None, float | None
     return float(level_lufs(powers[at : at + 1])[0]), (at + width / 2) / STEPS_PER_S
 
 
-def _peak_between(sound: MeasuredSound, *, start_s: float, end_s: float) -> Peak | None:
-    """The greatest true peak of the parts that begin in a span; None for silence."""
+def _peaks_between(sound: MeasuredSound, *, start_s: float, end_s: float) -> tuple[Peak | None, float]:
+    """The greatest true peak, None for silence, and sample of the parts that begin in a span."""
     edges = [seconds_to_frames(edge_s, sound.power.sample_rate_hz) for edge_s in (start_s, end_s)]
     first, last = np.searchsorted(sound.starts, edges)
     peak = max(sound.peaks[first:last], key=lambda one: one.level, default=None)
-    return peak if peak is not None and peak.level > 0.0 else None
+    sample_peak = max(sound.sample_peaks[first:last], default=0.0)
+    return (peak if peak is not None and peak.level > 0.0 else None), sample_peak

@@ -5,12 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
-from mixrender.loudness.meter import integrated
+from mixrender.loudness.meter import integrated_between
+from mixrender.loudness.power import STEPS_PER_S, PowerSeries
 from mixrender.mixdown.mix import Mix
 from mixrender.mixdown.offsets import BeatOffset, beat_offset
 from mixrender.timing.spans import BeatSpan, source_beat_at, span_at
 from mixrender.timing.timeline import Timeline, TrackPlacement, TransitionPlacement
-from mixrender.units import FloatArray, seconds_to_frames
+from mixrender.units import FloatArray
 
 STEP_BARS = 8
 """The loudness step compares this many bars after an overlap with as many before it."""
@@ -45,24 +46,20 @@ def _counting(track: TrackPlacement, transition: TransitionPlacement) -> tuple[f
 
 
 def loudness_step(
-    read: Read,
-    timeline: Timeline,
-    transition: TransitionPlacement,
-    *,
-    sample_rate_hz: int,
-    window: tuple[int, int],
+    power: PowerSeries, timeline: Timeline, transition: TransitionPlacement, *, from_s: float = 0.0
 ) -> float | None:
-    """Integrated loudness of the bars after an overlap less that of the bars before it, in LU.
+    """Integrated loudness of the STEP_BARS bars after an overlap less that of those before it, in LU.
 
-    `read` gives frames of the mix, of which `window` can be read. None where the bars do not lie inside it,
-    or where either side is silent.
+    `power` is that of the mix as written, or of a clip of it that begins at `from_s` seconds. None where the
+    bars do not lie inside it, or where either side is silent.
     """
     reach = STEP_BARS * transition.beats_per_bar
     end = max(transition.end_beat, transition.enter_beat)
     edges = (transition.start_beat - reach, transition.start_beat, end, end + reach)
-    frames = [seconds_to_frames(timeline.tempo_map.time_at(beat), sample_rate_hz) for beat in edges]
-    if frames[0] < window[0] - 1 or frames[3] > window[1] + 1:
+    edges_s = [timeline.tempo_map.time_at(beat) - from_s for beat in edges]
+    # What is left of the last step of 5 ms is not in the series.
+    if edges_s[0] < -1 / STEPS_PER_S or edges_s[3] > (len(power.energies) + 1) / STEPS_PER_S:
         return None
-    before = integrated(read(frames[0], frames[1]), sample_rate_hz=sample_rate_hz)
-    after = integrated(read(frames[2], frames[3]), sample_rate_hz=sample_rate_hz)
+    before = integrated_between(power, start_s=edges_s[0], end_s=edges_s[1])
+    after = integrated_between(power, start_s=edges_s[2], end_s=edges_s[3])
     return None if before is None or after is None else after - before

@@ -164,7 +164,7 @@ def _clip(
     )
     loudness: Loudness = meter.result()
     clip = Clip(path, start / rate_hz, (stop - start) / rate_hz, loudness, chain.max_reduction_db)
-    step = loudness_step(mix.read, timeline, transition, sample_rate_hz=rate_hz, window=(start, stop))
+    step = loudness_step(meter.power(), timeline, transition, from_s=start / rate_hz)
     return TransitionMeasure(transition_offset(mix, timeline, transition), step, clip)
 
 

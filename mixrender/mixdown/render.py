@@ -23,8 +23,9 @@ from mixrender.formats import FORMATS
 from mixrender.mixdown.deliver import deliver
 from mixrender.mixdown.levelling import levelling
 from mixrender.mixdown.master import MasterChain, Mastering, find_setting
-from mixrender.mixdown.measure import Read, loudness_step, transition_offset
+from mixrender.mixdown.measure import loudness_step, transition_offset
 from mixrender.mixdown.mix import BLOCK_FRAMES, Mix
+from mixrender.mixdown.offsets import BeatOffset
 from mixrender.mixdown.prepare import mix_rate_hz, prepare, usual_rate_hz
 from mixrender.mixdown.result import MixResult, TransitionMeasure
 from mixrender.mixdown.span_loudness import levels_before_master, overlap_figures, peak_edges, track_measures
@@ -73,7 +74,7 @@ def render_mix(
             return MasterChain(mastering.setting, sample_rate_hz=rate_hz).run(blocks())
 
         # Before the file is written, so that a run stopped here leaves an earlier mix beside its own report.
-        measures = _measures(mix, timeline, read, rate_hz, progress)
+        offsets = _offsets(mix, timeline, progress)
         before_master_lufs = levels_before_master(timeline, read, sample_rate_hz=rate_hz)
         delivery = deliver(
             folder / f"mix{kind.suffix}",
@@ -91,8 +92,12 @@ def render_mix(
     figures = mastering.figures()
     tracks = track_measures(timeline, sound_of_file, figures, before_master_lufs=before_master_lufs)
     transitions = tuple(
-        replace(measure, overlap=overlap_figures(transition, sound_of_file, figures))
-        for transition, measure in zip(timeline.transitions, measures, strict=True)
+        TransitionMeasure(
+            offset,
+            loudness_step(sound_of_file.power, timeline, transition),
+            overlap=overlap_figures(transition, sound_of_file, figures),
+        )
+        for transition, offset in zip(timeline.transitions, offsets, strict=True)
     )
     warnings = rate_warnings(plan, timeline) + delivery.warnings
     if written.clipped_samples:
@@ -193,13 +198,10 @@ def _premaster(mix: Mix, cache: Cache, progress: Progress) -> Iterator[RawAudio]
         yield RawAudio(path, mix.frames, mix.sample_rate_hz)
 
 
-def _measures(
-    mix: Mix, timeline: Timeline, read: Read, rate_hz: int, progress: Progress
-) -> tuple[TransitionMeasure, ...]:
-    measures = []
+def _offsets(mix: Mix, timeline: Timeline, progress: Progress) -> list[BeatOffset | None]:
+    offsets = []
     with progress.task("Measuring", total=len(timeline.transitions)) as advance:
         for transition in timeline.transitions:
-            step = loudness_step(read, timeline, transition, sample_rate_hz=rate_hz, window=(0, mix.frames))
-            measures.append(TransitionMeasure(transition_offset(mix, timeline, transition), step))
+            offsets.append(transition_offset(mix, timeline, transition))
             advance(1)
-    return tuple(measures)
+    return offsets

@@ -60,7 +60,8 @@ class TrackMeasure:
 class TransitionMeasure:
     """What was measured of one transition; None where it could not be.
 
-    `loudness_step_lu` is the integrated loudness of the 8 bars after the overlap less that of the 8 before.
+    `loudness_step_lu` is the integrated loudness of the 8 bars after the overlap less that of the 8 before,
+    in the file as delivered, or in the clip as the master left it.
     `overlap` is the mix where both tracks sound; None on a preview, and where they do not.
     """
 

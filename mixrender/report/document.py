@@ -49,9 +49,11 @@ def loudness_fields(loudness: Loudness | None) -> Document:
     return {name: getattr(loudness, name) if loudness else None for name in names}
 
 
-def channel_word(channel: int | None) -> str | None:
-    """What a channel of a mix, counted from 0, is called: `left` or `right`."""
-    return None if channel is None else CHANNEL_NAMES[2][channel]
+def true_peak_channel(loudness: Loudness) -> str | None:
+    """What the channel of a true peak is called, as in `CHANNEL_NAMES`: `left`, `centre`; None: no peak."""
+    if loudness.true_peak_channel is None or loudness.channels is None:
+        return None
+    return CHANNEL_NAMES[loudness.channels][loudness.true_peak_channel]
 
 
 def loudness_details(loudness: Loudness | None) -> Document:
@@ -61,7 +63,7 @@ def loudness_details(loudness: Loudness | None) -> Document:
         "max_momentary_s": loudness.max_momentary_s if loudness else None,
         "max_short_term_s": loudness.max_short_term_s if loudness else None,
         "true_peak_s": loudness.true_peak_s if loudness else None,
-        "true_peak_channel": channel_word(loudness.true_peak_channel) if loudness else None,
+        "true_peak_channel": true_peak_channel(loudness) if loudness else None,
         "plr_lu": loudness.plr_lu if loudness else None,
     }
 

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from mixrender.mixdown.result import MixResult
-from mixrender.report.document import channel_word
+from mixrender.report.document import true_peak_channel
 from mixrender.report.mix_tables import levelling_lines
 from mixrender.report.picture_lanes import draw_tracks, height_px, shade_transitions, show_times
 from mixrender.report.picture_levels import SAFE_DBTP, draw_loudness, draw_peaks, draw_reduction
@@ -116,5 +116,5 @@ def _peak_words(result: MixResult) -> str:
     peak_dbtp, time_s = result.loudness.true_peak_dbtp, result.loudness.true_peak_s
     if time_s is None:
         return "no true peak"
-    side = channel_word(result.loudness.true_peak_channel)
+    side = true_peak_channel(result.loudness)
     return f"true peak {number(peak_dbtp)} dBTP at {format_time(time_s)}, {side}"

@@ -14,8 +14,9 @@ from mixrender.loudness.judge import INTEGRATED, RANGE, SHORT_TERM, TRUE_PEAK, C
 from mixrender.loudness.survey import Survey
 from mixrender.loudness.targets import TARGETS, Target
 from mixrender.report.csv_text import csv_text
-from mixrender.report.document import Document, loudness_fields
-from mixrender.report.tables import NOT_MEASURABLE, loudness_table, new_table, number
+from mixrender.report.document import Document, loudness_details, true_peak_channel
+from mixrender.report.tables import NOT_MEASURABLE, mark_unstable, new_table, number, range_told, time_told
+from mixrender.units import format_time
 
 TOGETHER = "all together"
 """The row of all files as one programme."""
@@ -57,11 +58,41 @@ def survey_tables(survey: Survey) -> list[Table]:
     rows = list(_rows(survey, name_of=_short_names(survey)))
     if not rows:
         return []
-    figures = [(name, loudness) for name, loudness, _ in rows]
-    tables = [loudness_table(figures, title="Loudness (ITU-R BS.1770-5)")]
+    tables = [_loudness_table(rows), _peaks_table(rows)]
     if survey.target is not None:
         tables.append(_verdict_table(rows, survey.target))
     return tables
+
+
+def _loudness_table(rows: list[_Row]) -> Table:
+    columns = ("length", "I LUFS", "range LU", "max M LUFS", "max S LUFS")
+    table = new_table("Loudness (ITU-R BS.1770-5)", "", *columns)
+    for name, loudness, _ in rows:
+        table.add_row(
+            name,
+            format_time(loudness.duration_s),
+            number(loudness.integrated_lufs),
+            range_told(loudness),
+            number(loudness.max_momentary_lufs),
+            number(loudness.max_short_term_lufs),
+        )
+    mark_unstable(table, [loudness for _, loudness, _ in rows])
+    return table
+
+
+def _peaks_table(rows: list[_Row]) -> Table:
+    columns = ("true peak dBTP", "at", "channel*", "peak dBFS", "PLR LU")
+    table = new_table("Peaks, and how far they lie above the loudness", "", *columns)
+    for name, loudness, _ in rows:
+        table.add_row(
+            name,
+            number(loudness.true_peak_dbtp),
+            time_told(loudness.true_peak_s),
+            true_peak_channel(loudness) or NOT_MEASURABLE,
+            number(loudness.sample_peak_dbfs),
+            number(loudness.plr_lu),
+        )
+    return table
 
 
 def _verdict_table(rows: list[_Row], target: Target) -> Table:
@@ -222,12 +253,7 @@ def survey_document(survey: Survey) -> Document:
 def _figures(loudness: Loudness) -> Document:
     return {
         "duration_s": loudness.duration_s,
-        **loudness_fields(loudness),
-        "max_momentary_s": loudness.max_momentary_s,
-        "max_short_term_s": loudness.max_short_term_s,
-        "true_peak_s": loudness.true_peak_s,
-        "true_peak_channel": loudness.true_peak_channel,
-        "plr_lu": loudness.plr_lu,
+        **loudness_details(loudness),
         # Tech 3341: the range of less than a minute is not stable.
         "loudness_range_unstable": loudness.duration_s < 60.0,
     }

@@ -6,7 +6,7 @@ from rich.table import Table
 
 from mixrender.facts import Loudness
 from mixrender.mixdown.result import MixResult, TransitionMeasure
-from mixrender.report.document import channel_word, levelling_advice
+from mixrender.report.document import levelling_advice, true_peak_channel
 from mixrender.report.tables import (
     NOT_MEASURABLE,
     keys_told,
@@ -14,6 +14,7 @@ from mixrender.report.tables import (
     new_table,
     number,
     range_told,
+    time_told,
 )
 from mixrender.timing.timeline import Timeline, TransitionPlacement
 from mixrender.units import format_time
@@ -61,9 +62,9 @@ def _loudness_table(result: MixResult) -> Table:
             number(alone_lufs) if alone_lufs is not None else "",
             range_told(loudness),
             number(loudness.max_momentary_lufs),
-            _time(loudness.max_momentary_s),
+            time_told(loudness.max_momentary_s),
             number(loudness.max_short_term_lufs),
-            _time(loudness.max_short_term_s),
+            time_told(loudness.max_short_term_s),
         )
     mark_unstable(table, [loudness for _, loudness in heard])
     return table
@@ -88,8 +89,8 @@ def _peaks_table(result: MixResult) -> Table:
 def _peak_cells(loudness: Loudness) -> list[str]:
     return [
         number(loudness.true_peak_dbtp),
-        _time(loudness.true_peak_s),
-        channel_word(loudness.true_peak_channel) or NOT_MEASURABLE,
+        time_told(loudness.true_peak_s),
+        true_peak_channel(loudness) or NOT_MEASURABLE,
         number(loudness.plr_lu),
     ]
 
@@ -164,7 +165,3 @@ def clips_tables(result: MixResult) -> list[Table]:
 def _named(timeline: Timeline, transition: TransitionPlacement) -> tuple[str, str]:
     names = [timeline.tracks[index].name for index in (transition.outgoing, transition.incoming)]
     return str(transition.index), " → ".join(names)
-
-
-def _time(time_s: float | None) -> str:
-    return NOT_MEASURABLE if time_s is None else format_time(time_s)

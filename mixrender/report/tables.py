@@ -40,24 +40,9 @@ def new_table(title: str, *columns: str) -> Table:
     return table
 
 
-def loudness_table(measured: Sequence[tuple[str, Loudness]], *, title: str) -> Table:
-    """Loudness figures, one row per piece of sound."""
-    table = new_table(
-        title, "", "length", "I LUFS", "range LU", "max M LUFS", "max S LUFS", "true peak dBTP", "peak dBFS"
-    )
-    for name, loudness in measured:
-        table.add_row(
-            name,
-            format_time(loudness.duration_s),
-            number(loudness.integrated_lufs),
-            range_told(loudness),
-            number(loudness.max_momentary_lufs),
-            number(loudness.max_short_term_lufs),
-            number(loudness.true_peak_dbtp),
-            number(loudness.sample_peak_dbfs),
-        )
-    mark_unstable(table, [loudness for _, loudness in measured])
-    return table
+def time_told(time_s: float | None) -> str:
+    """A time in minutes and seconds; a dash where there is none."""
+    return NOT_MEASURABLE if time_s is None else format_time(time_s)
 
 
 def range_told(loudness: Loudness) -> str:

@@ -55,7 +55,38 @@ def test_without_a_target_it_measures_and_gives_no_verdict(run, tones):
     assert (document["target"], document["verdict"], document["criteria"]) == (None, None, [])
     assert document["integrated_lufs"] == pytest.approx(-14.0, abs=0.02)
     assert document["plr_lu"] == document["true_peak_dbtp"] - document["integrated_lufs"]
-    assert document["true_peak_channel"] == 0
+    assert document["true_peak_channel"] == "left"
+
+
+WORDS = {
+    1: ["mono"],
+    2: ["left", "right"],
+    3: ["left", "right", "centre"],
+    6: ["left", "right", "centre", "LFE", "left surround", "right surround"],
+}
+"""Channels in the order of WAV (BS.1770-5, table 3)."""
+
+
+def test_the_channel_of_the_true_peak_is_one_word_in_table_csv_and_json(run, tmp_path):
+    expected = {}
+    for channels, words in WORDS.items():
+        for channel, word in enumerate(words):
+            sound = np.random.default_rng(1).uniform(-0.1, 0.1, (RATE_HZ // 2, channels))
+            sound[9_000, channel] = 0.8
+            soundfile.write(tmp_path / f"{channels}-{channel}.wav", sound, RATE_HZ)
+            expected[f"{channels}-{channel}.wav"] = word
+    asked = ["--together", *expected]
+
+    documents = json.loads(run(*asked, "--json").stdout)
+    rows = csv.DictReader(io.StringIO(run(*asked, "--csv").stdout, newline=""))
+    table = run(*asked).stdout.partition("Peaks")[2].splitlines()
+
+    assert {one["file"]: one["true_peak_channel"] for one in documents["files"]} == expected
+    in_csv = {row["file"]: row["true_peak_channel"] for row in rows}
+    assert in_csv == expected | {"all together": documents["together"]["true_peak_channel"]}
+    for name, word in expected.items():
+        (line,) = [line for line in table if line.split()[:1] == [name]]
+        assert f"  {word}  " in line
 
 
 def test_a_miss_is_told_with_the_gain_that_cures_it_and_what_the_true_peak_would_be(run, tones):

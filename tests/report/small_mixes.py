@@ -70,6 +70,7 @@ def repeated(result: MixResult, times: int, *, names: Sequence[str] = ()) -> Mix
         power=replace(sound.power, energies=np.tile(sound.power.energies, times)),
         starts=tuple(start + k * frames for k in range(times) for start in sound.starts),
         peaks=tuple(p._replace(frame=p.frame + k * frames) for k in range(times) for p in sound.peaks),
+        sample_peaks=sound.sample_peaks * times,
     )
     master = replace(result.master, gain_reduction_db=np.tile(result.master.gain_reduction_db, times))
     whole = replace(

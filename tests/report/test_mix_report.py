@@ -9,10 +9,12 @@ import re
 from dataclasses import replace
 
 import pytest
+import soundfile
 from rich.cells import cell_len
-from small_mixes import LIMITED, render_small, repeated, uneven_tracks
+from small_mixes import BPM, LIMITED, UNMATCHED, render_small, repeated, uneven_tracks
 
 from mixrender.facts import Loudness
+from mixrender.loudness.meter import measure
 from mixrender.mixdown.result import MasterFigures
 from mixrender.report.document import loudness_details, mix_document, suggested_gains_db, to_json
 from mixrender.report.mix_csv import mix_csv
@@ -27,6 +29,7 @@ FIGURES = {
     "max_short_term_lufs",
     "max_short_term_s",
     "true_peak_dbtp",
+    "sample_peak_dbfs",
     "true_peak_s",
     "true_peak_channel",
     "plr_lu",
@@ -71,12 +74,45 @@ def test_mix_tracks_and_transitions_have_every_figure(report):
         assert set(part) >= FIGURES | REDUCTION | {"start_s", "end_s"}
         assert part["true_peak_channel"] in ("left", "right")
         assert part["plr_lu"] == part["true_peak_dbtp"] - part["integrated_lufs"]
+        assert part["sample_peak_dbfs"] <= part["true_peak_dbtp"]
         assert part["start_s"] <= part["max_momentary_s"] <= part["end_s"]
     for track in report["tracks"]:
         assert set(track["alone"]) >= FIGURES | REDUCTION
     first, second = (transition["loudness_step_lu"] for transition in report["transitions"])
     # 8 bars lie before and after the second overlap alone.
     assert first is None and isinstance(second, float)
+
+
+def step_in_file_lu(mix):
+    """The 8 bars after the second overlap less the 8 before it, cut from the file and measured alone."""
+    delivered, rate_hz = soundfile.read(mix.files[0])
+    transition, bars_s = mix.timeline.transitions[1], 8 * 4 * 60.0 / BPM
+    edges_s = (transition.start_s - bars_s, transition.start_s, transition.end_s, transition.end_s + bars_s)
+    frames = [round(edge_s * rate_hz) for edge_s in edges_s]
+    before, after = (
+        measure(delivered[a:b], sample_rate_hz=rate_hz).integrated_lufs for a, b in (frames[:2], frames[2:])
+    )
+    return after - before
+
+
+def test_the_step_across_a_transition_is_that_of_the_delivered_file(result):
+    found_lu, expected_lu = result.transitions[1].loudness_step_lu, step_in_file_lu(result)
+
+    print(f"step {found_lu:.4f} LU, of the file {expected_lu:.4f}, within 0.005")
+    # LU: the weighting filters of what is measured alone start anew
+    assert abs(found_lu - expected_lu) <= 0.005
+
+
+@pytest.mark.accuracy
+def test_the_step_tells_what_the_limiter_leaves_of_it(tmp_path):
+    tracks = uneven_tracks(tmp_path, gains=(0.5, 0.1, 0.6))
+    limited = render_small("loudness: -9 LUFS\n" + UNMATCHED, tracks, tmp_path / "limited")
+    untouched = render_small(UNMATCHED, tracks, tmp_path / "untouched")
+
+    found_lu, before_lu = (mix.transitions[1].loudness_step_lu for mix in (limited, untouched))
+    print(f"step {found_lu:.4f} LU, in front of the limiter {before_lu:.4f}, at least 0.5 greater")
+    assert abs(found_lu - step_in_file_lu(limited)) <= 0.005
+    assert before_lu - found_lu >= 0.5  # LU: a hundred times the bound above
 
 
 def test_a_track_keeps_the_figures_of_its_source_beside_those_in_the_mix(result, report):
