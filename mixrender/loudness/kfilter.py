@@ -39,8 +39,11 @@ Section = tuple[float, float, float, float, float]
 def k_weighting(sample_rate_hz: int) -> FloatArray:
     """Coefficients b0, b1, b2, a1, a2 (a0 is 1) of the two sections in series, shape (2, 5).
 
-    At 48 kHz they are the standard's table itself. Raises InputError outside 8 to 192 kHz.
+    At 48 kHz they are the standard's table itself. Raises InputError outside 8 to 192 kHz, and if the rate is
+    not a whole number.
     """
+    if isinstance(sample_rate_hz, bool) or not isinstance(sample_rate_hz, int | np.integer):
+        raise InputError(f"A sample rate is a whole number of Hz such as 44100, not {sample_rate_hz!r}.")
     if not MIN_RATE_HZ <= sample_rate_hz <= MAX_RATE_HZ:
         raise InputError(
             f"Loudness cannot be measured at {sample_rate_hz} Hz: the sample rate must lie between "

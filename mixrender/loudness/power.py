@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from mixrender.errors import InputError
+from mixrender.loudness.blocks import GREATEST_SAMPLE, as_block, unusable_sample
 from mixrender.loudness.kfilter import k_weighting
 from mixrender.units import FloatArray
 
@@ -60,7 +61,7 @@ class PowerSteps:
     """
 
     def __init__(self, *, sample_rate_hz: int, channels: int):
-        if channels not in CHANNEL_WEIGHTS:
+        if not isinstance(channels, int) or channels not in CHANNEL_WEIGHTS:
             raise InputError(f"Loudness cannot be measured of {channels} channels; it can of 1 to 6.")
         self._sample_rate_hz = sample_rate_hz
         self._filter = k_weighting(sample_rate_hz)
@@ -82,15 +83,21 @@ class PowerSteps:
         return float(self._greatest[0])
 
     def push(self, block: NDArray[np.floating]) -> None:
-        """Take a block of shape (n, channels); raises ValueError if a sample is not a finite number."""
+        """Take a block of shape (n, channels), float32 or float64.
+
+        Raises ValueError if it is not that, or names the first sample that is not a finite number; nothing of
+        such a block counts, but the filter has heard it: the stream cannot go on.
+        """
+        block = as_block(block, channels=len(self._weights))
         rate_hz, start, end = self._sample_rate_hz, self._frames, self._frames + len(block)
         steps = np.arange(_complete_steps(start, rate_hz) + 1, _complete_steps(end, rate_hz) + 1)
         edges = np.append(step_edge(steps, sample_rate_hz=rate_hz) - start, len(block))
         energies = np.zeros(len(edges) - 1)
         block = np.ascontiguousarray(block)  # one layout, one compilation
         _accumulate(block, self._filter, self._weights, edges, self._state, self._greatest, energies)
-        if not np.isfinite(self._state).all():
-            raise ValueError(f"the sound holds a sample that is not a finite number before frame {end}")
+        if not (np.isfinite(self._state).all() and self._greatest[0] <= GREATEST_SAMPLE):
+            fault = unusable_sample(block, start_frame=start)
+            raise ValueError(fault or "a sample of an earlier block could not be measured: begin anew")
         self._frames = end
         self._keep(energies)
 

@@ -7,7 +7,6 @@ import numpy as np
 import pytest
 from loudness_cases import amplitude, faded, interpolated_peak_db, k_gain_db, music_like, tone
 
-from mixrender.errors import InputError
 from mixrender.facts import Loudness
 from mixrender.loudness.meter import Meter, integrated, measure
 
@@ -285,21 +284,3 @@ def test_a_tone_at_two_fifths_of_the_rate_is_not_under_read():
             x = faded(0.5 * np.sin(0.8 * np.pi * n + phase)[:, None], rate_hz=rate_hz)
             got = measure(x, sample_rate_hz=rate_hz).true_peak_dbtp
             assert -0.15 <= got - 20 * np.log10(0.5) <= 0.05
-
-
-def test_more_than_six_channels_are_refused():
-    with pytest.raises(InputError, match="8 channels; it can of 1 to 6"):
-        Meter(sample_rate_hz=48_000, channels=8)
-
-
-def test_a_block_of_another_shape_is_refused():
-    with pytest.raises(ValueError, match=r"shape \(10,\); it must be \(n, 2\)"):
-        Meter(sample_rate_hz=48_000).push(np.zeros(10))
-
-
-@pytest.mark.parametrize("bad", [np.nan, np.inf, -np.inf])
-def test_a_sample_that_is_not_a_number_is_refused(bad):
-    x = np.zeros((100, 2))
-    x[50, 1] = bad
-    with pytest.raises(ValueError, match="not a finite number before frame 100"):
-        Meter(sample_rate_hz=48_000).push(x)
