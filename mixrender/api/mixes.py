@@ -11,10 +11,10 @@ from mixrender.audio.cache import Cache
 from mixrender.audio.sinks.m4a import require_aac
 from mixrender.audio.write import write_text_atomic
 from mixrender.errors import AudioError, InputError, MixrenderError, PlanError, Problem
-from mixrender.mixdown.master import target_of
 from mixrender.mixdown.preview import render_clips
 from mixrender.mixdown.render import output_tags, render_mix
 from mixrender.mixdown.result import MixResult
+from mixrender.mixdown.target import target_of
 from mixrender.plan.load import load_plan
 from mixrender.plan.model import Plan
 from mixrender.plan.output import with_output

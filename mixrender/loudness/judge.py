@@ -1,7 +1,7 @@
 """Measured loudness and a target go in; the verdict, by how much each figure is off, and the cure come out.
 
-Figures are judged as they are shown, to the one decimal that EBU Tech 3341 (2.8) gives a display: nobody is
-told that -1.0 dBTP is more than -1 dBTP.
+Distances are counted to the one decimal that EBU Tech 3341 (2.8) gives a display: nobody is told that
+-1.0 dBTP is more than -1 dBTP, nor that -1.25 dBTP is more than -1.25.
 """
 
 from __future__ import annotations
@@ -30,12 +30,9 @@ class Criterion:
         """How far the figure lies over the nearest allowed value, or under it (minus); 0: it is allowed."""
         if self.value is None:
             return None
-        shown = round(self.value, 1)
-        if self.highest is not None and shown > self.highest:
-            return round(shown - self.highest, 2) + 0.0
-        if self.lowest is not None and shown < self.lowest:
-            return round(shown - self.lowest, 2) + 0.0
-        return 0.0
+        over = 0.0 if self.highest is None else max(self.value - self.highest, 0.0)
+        under = 0.0 if self.lowest is None else min(self.value - self.lowest, 0.0)
+        return round(over + under, 1) + 0.0
 
     @property
     def passed(self) -> bool | None:
@@ -68,7 +65,7 @@ class Judgement:
         """By how much the true peak would lie over the target's after the gain; minus: under it."""
         if self.true_peak_after_dbtp is None:
             return None
-        return round(round(self.true_peak_after_dbtp, 1) - self.target.true_peak_dbtp, 2) + 0.0
+        return round(self.true_peak_after_dbtp - self.target.true_peak_dbtp, 1) + 0.0
 
 
 def judge(loudness: Loudness, target: Target) -> Judgement:

@@ -16,8 +16,9 @@ from mixrender.facts import Loudness
 from mixrender.formats import FORMATS
 from mixrender.loudness.meter import Meter
 from mixrender.loudness.spans import MeasuredSound, measured_sound
-from mixrender.mixdown.master import TOLERANCE_LU, Mastering, target_of, verdict
+from mixrender.mixdown.master import TOLERANCE_LU, Mastering
 from mixrender.mixdown.result import Correction, TargetVerdict
+from mixrender.mixdown.target import target_of, verdict
 from mixrender.plan.model import LoudnessTarget, Output, Plan
 from mixrender.progress import Advance, Progress
 from mixrender.units import FloatArray

@@ -15,13 +15,12 @@ from mixrender.errors import PlanError
 from mixrender.facts import Loudness
 from mixrender.formats import FORMATS
 from mixrender.loudness.meter import Meter
-from mixrender.loudness.targets import TARGETS, find_target
-from mixrender.mixdown.result import MasterFigures, TargetVerdict
+from mixrender.mixdown.result import MasterFigures
+from mixrender.mixdown.target import target_of
 from mixrender.plan.model import Output, Plan
 from mixrender.progress import Progress
 from mixrender.units import FloatArray, db_to_gain, gain_to_db
 
-DEFAULT_CEILING_DBTP = -1.0
 CLOSE_ENOUGH_LU = 0.05
 TOLERANCE_LU = 0.1
 """The target is searched for to within the first, and missed beyond the second."""
@@ -215,48 +214,6 @@ def _missing_lu(found: Mastering, target_lufs: float) -> float:
 
 def _is_squeezed(found: Mastering) -> bool:
     return found.mean_reduction_db > MEAN_REDUCTION_WARN_DB
-
-
-def target_of(plan: Plan) -> tuple[float | None, float]:
-    """The plan's target as (integrated LUFS or None, ceiling in dBTP).
-
-    Numbers that the plan writes beside the name of a published target take its place. Raises PlanError where
-    no target has that name.
-    """
-    wanted = plan.loudness
-    if wanted is None:
-        return None, DEFAULT_CEILING_DBTP
-    if wanted.name is None:
-        return wanted.integrated_lufs, wanted.true_peak_dbtp
-    published = find_target(wanted.name)
-    if published is None:
-        known = ", ".join(f"`{target.name}`" for target in TARGETS.values())
-        message = (
-            f"no published target is called `{wanted.name}`; write numbers, `-14 LUFS`, or one of {known}"
-        )
-        raise PlanError([plan.problem(("loudness",), message)])
-    written = wanted.model_fields_set
-    return (
-        wanted.integrated_lufs if "integrated_lufs" in written else published.integrated_lufs,
-        wanted.true_peak_dbtp if "true_peak_dbtp" in written else published.true_peak_dbtp,
-    )
-
-
-def verdict(plan: Plan, loudness: Loudness) -> TargetVerdict | None:
-    """Whether a mastered mix meets the plan's target; None where the plan names none."""
-    if plan.loudness is None:
-        return None
-    target_lufs, ceiling_dbtp = target_of(plan)
-    reasons = []
-    if target_lufs is not None:
-        if loudness.integrated_lufs is None:
-            reasons.append("its loudness is not measurable")
-        elif abs(loudness.integrated_lufs - target_lufs) > TOLERANCE_LU:
-            reasons.append(f"{loudness.integrated_lufs:.1f} LUFS instead of {target_lufs:g}")
-    # The limiter's detector and the meter may differ by this much on sound above 20 kHz.
-    if loudness.true_peak_dbtp is not None and loudness.true_peak_dbtp > ceiling_dbtp + 0.1:
-        reasons.append(f"true peak {loudness.true_peak_dbtp:.1f} dBTP above {ceiling_dbtp:g}")
-    return TargetVerdict(target_lufs, ceiling_dbtp, not reasons, "; ".join(reasons), plan.loudness.name)
 
 
 class MasterChain:

@@ -13,11 +13,12 @@ from mixrender.facts import Loudness
 from mixrender.formats import FORMATS
 from mixrender.loudness.meter import Meter
 from mixrender.mixdown.deliver import DITHER_SEED
-from mixrender.mixdown.master import MasterChain, Setting, target_of
+from mixrender.mixdown.master import MasterChain, Setting
 from mixrender.mixdown.measure import loudness_step, transition_offset
 from mixrender.mixdown.prepare import PreparedMix, mix_rate_hz, prepare
 from mixrender.mixdown.render import rate_warnings, require_folder, versions
 from mixrender.mixdown.result import Clip, MasterFigures, MixResult, TransitionMeasure
+from mixrender.mixdown.target import target_of
 from mixrender.plan.model import Plan
 from mixrender.progress import Advance, Progress
 from mixrender.timing.timeline import Timeline, TransitionPlacement

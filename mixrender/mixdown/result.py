@@ -10,6 +10,7 @@ import numpy as np
 from mixrender.dsp.true_peak import Float32Array
 from mixrender.errors import Problem
 from mixrender.facts import Loudness
+from mixrender.loudness.judge import Criterion
 from mixrender.loudness.spans import MeasuredSound
 from mixrender.mixdown.levelling import Levelling
 from mixrender.mixdown.offsets import BeatOffset
@@ -108,7 +109,7 @@ class MasterFigures:
 class TargetVerdict:
     """A loudness target and whether the mix meets it; `passed` None where no verdict is given.
 
-    `name` is that of a published target, where the plan names one.
+    `name` is that of a published target, where the plan names one; `criteria` are figures and their bounds.
     """
 
     integrated_lufs: float | None
@@ -116,6 +117,7 @@ class TargetVerdict:
     passed: bool | None
     reason: str = ""
     name: str | None = None
+    criteria: tuple[Criterion, ...] = ()
 
 
 @dataclass(frozen=True)

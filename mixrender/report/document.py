@@ -11,6 +11,7 @@ from typing import Any
 from mixrender.errors import Problem
 from mixrender.facts import Loudness
 from mixrender.keys import parse_key, relation
+from mixrender.loudness.judge import Criterion
 from mixrender.loudness.power import CHANNEL_NAMES
 from mixrender.mixdown.offsets import BeatOffset
 from mixrender.mixdown.result import (
@@ -202,6 +203,20 @@ def _target_document(target: TargetVerdict | None) -> Document | None:
         "true_peak_dbtp": target.true_peak_dbtp,
         "verdict": verdict,
         "reason": target.reason,
+        "criteria": [criterion_document(one) for one in target.criteria],
+    }
+
+
+def criterion_document(criterion: Criterion) -> Document:
+    """A figure beside its bounds, with its verdict; null: no such bound, or not measurable."""
+    return {
+        "name": criterion.name,
+        "unit": criterion.unit,
+        "value": criterion.value,
+        "lowest": criterion.lowest,
+        "highest": criterion.highest,
+        "distance": criterion.distance,
+        "verdict": None if criterion.passed is None else "pass" if criterion.passed else "fail",
     }
 
 

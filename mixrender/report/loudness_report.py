@@ -14,7 +14,7 @@ from mixrender.loudness.judge import INTEGRATED, RANGE, SHORT_TERM, TRUE_PEAK, C
 from mixrender.loudness.survey import Survey
 from mixrender.loudness.targets import TARGETS, Target
 from mixrender.report.csv_text import csv_text
-from mixrender.report.document import Document, loudness_details, true_peak_channel
+from mixrender.report.document import Document, criterion_document, loudness_details, true_peak_channel
 from mixrender.report.tables import NOT_MEASURABLE, mark_unstable, new_table, number, range_told, time_told
 from mixrender.units import format_time
 
@@ -263,21 +263,9 @@ def _verdict(judgement: Judgement | None, survey: Survey) -> Document:
     return {
         "target": survey.target.name if survey.target else None,
         "verdict": verdict_of(judgement),
-        "criteria": [_criterion_document(one) for one in judgement.criteria] if judgement else [],
+        "criteria": [criterion_document(one) for one in judgement.criteria] if judgement else [],
         "gain_to_target_db": judgement.gain_db if judgement else None,
         "true_peak_after_gain_dbtp": judgement.true_peak_after_dbtp if judgement else None,
-    }
-
-
-def _criterion_document(criterion: Criterion) -> Document:
-    return {
-        "name": criterion.name,
-        "unit": criterion.unit,
-        "value": criterion.value,
-        "lowest": criterion.lowest,
-        "highest": criterion.highest,
-        "distance": criterion.distance,
-        "verdict": None if criterion.passed is None else "pass" if criterion.passed else "fail",
     }
 
 

@@ -148,6 +148,13 @@ def test_the_true_peak_is_judged_as_it_is_shown(true_peak_dbtp, distance):
     assert judgement.passed is (distance == 0.0)
 
 
+@pytest.mark.parametrize(("true_peak_dbtp", "distance"), [(-1.25, 0.0), (-1.21, 0.0), (-1.15, 0.1)])
+def test_a_bound_of_two_decimals_is_met_by_a_figure_that_equals_it(true_peak_dbtp, distance):
+    judgement = judge(loudness(true_peak_dbtp=true_peak_dbtp), read_target("-14 LUFS, -1.25 dBTP"))
+
+    assert distances(judgement) == {"integrated": 0.0, "true peak": distance}
+
+
 def test_the_short_term_maximum_counts_where_the_target_bounds_it():
     measured = loudness(-23.0, true_peak_dbtp=-6.0, max_short_term_lufs=-16.5)
 
