@@ -9,7 +9,7 @@ from pathlib import Path
 
 from mixrender.errors import Problem
 from mixrender.formats import unfit
-from mixrender.plan.model import Plan, PlanPath, Position, Track, Transition
+from mixrender.plan.model import Layer, Plan, PlanPath, Position, Sound, Track, Transition
 from mixrender.plan.quantities import nearest, one_of, shorten, suggestion
 from mixrender.plan.recipes import RECIPES
 
@@ -41,10 +41,10 @@ def _breaks(path: PlanPath, needs: str) -> bool:
 
 
 def _files(plan: Plan) -> Iterator[Problem]:
-    for track in plan.tracks:
+    for track in plan.sounds:
         fault = _file_fault(track.path)
         if fault is not None:
-            path: PlanPath = ("tracks", track.name, "file")
+            path: PlanPath = (*plan.path_of(track), "file")
             yield plan.problem(path, fault + _quotes_hint(plan, path, track))
     if plan.cover is not None and (fault := _file_fault(plan.folder / plan.cover)) is not None:
         yield plan.problem(("cover",), fault)
@@ -67,7 +67,7 @@ def _file_fault(file: Path) -> str | None:
     return f"`{file}` does not exist{hint}"
 
 
-def _quotes_hint(plan: Plan, path: PlanPath, track: Track) -> str:
+def _quotes_hint(plan: Plan, path: PlanPath, track: Sound) -> str:
     """A word about quotes where YAML has cut a file name at ` #` or `: `."""
     place = plan.where(path)
     if place is None:
@@ -153,11 +153,19 @@ def _positions(plan: Plan, tracks: dict[str, Track]) -> Iterator[tuple[PlanPath,
         yield ("start", "at"), plan.start.at, plan.tracks[0]
     if plan.tracks and plan.end.at is not None:
         yield ("end", "at"), plan.end.at, plan.tracks[-1]
-    for track in plan.tracks:
+    for track in (*plan.tracks, *plan.layers):
+        path = plan.path_of(track)
+        for number, edit in enumerate(track.edits):
+            yield (*path, "edits", number), edit.at, track
         for control, lane in track.moves.items():
             for point in lane:
                 if isinstance(point.position, Position):
-                    yield ("tracks", track.name, "moves", control), point.position, track
+                    yield (*path, "moves", control), point.position, track
+        if isinstance(track, Layer) and track.enter is not None:
+            yield (*path, "enter"), track.enter, track
+    for index, voice in enumerate(plan.voices):
+        if voice.track in tracks:
+            yield ("voices", index, "at"), voice.at, tracks[voice.track]
     for index, transition in enumerate(plan.transitions):
         if transition.leave is not None and transition.from_track in tracks:
             yield ("transitions", index, "leave"), transition.leave, tracks[transition.from_track]
@@ -175,23 +183,68 @@ def _cue_hint(cue: str, track: Track) -> str:
 
 
 def _recipes(plan: Plan) -> Iterator[Problem]:
+    for name in plan.recipes:
+        if name in RECIPES:
+            text = f"`{name}` is a recipe of the program's own; choose another name"
+            yield plan.problem(("recipes", name), text)
+    known = (*plan.recipes, *RECIPES)
     for index, transition in enumerate(plan.transitions):
-        if transition.recipe not in RECIPES:
-            text = (
-                f"there is no recipe {shorten(transition.recipe)}; {suggestion(transition.recipe, RECIPES)}"
-            )
-            yield plan.problem(("transitions", index, "recipe"), text)
+        path: PlanPath = ("transitions", index)
+        values = transition.recipe_values
+        if transition.recipe not in known:
+            text = f"there is no recipe {shorten(transition.recipe)}; {suggestion(transition.recipe, known)}"
+            yield plan.problem((*path, "recipe"), text)
+        elif transition.recipe not in plan.recipes:
+            if values:
+                text = f"`{transition.recipe}` has no parameters; write its lanes under `moves`"
+                yield plan.problem((*path, "with"), text)
+        else:
+            recipe = plan.recipes[transition.recipe]
+            for name in recipe.unknown(values):
+                text = (
+                    f"`{transition.recipe}` has no parameter `{name}`; {suggestion(name, recipe.parameters)}"
+                )
+                yield plan.problem((*path, "with", name), text)
+            for loc, fault in recipe.faults(values):
+                where = ".".join(str(part) for part in loc)
+                yield plan.problem((*path, "with"), f"in `{transition.recipe}`, {where}: {fault}")
 
 
 def _moved_tracks(plan: Plan) -> Iterator[Problem]:
     for index, transition in enumerate(plan.transitions):
-        both = (transition.from_track, transition.to_track)
+        names = (transition.from_track, transition.to_track, *transition.layers)
         for name in transition.moves:
-            if name not in both:
-                text = (
-                    f"moves belong to the two tracks of the transition: {one_of(both)}, not {shorten(name)}"
-                )
+            if name not in names:
+                text = f"moves belong to what sounds in the transition: {one_of(names)}, not {shorten(name)}"
                 yield plan.problem(("transitions", index, "moves", name), text)
+
+
+def _layers(plan: Plan) -> Iterator[Problem]:
+    """Layers have names of their own."""
+    names = {track.name for track in plan.tracks}
+    for index, transition in enumerate(plan.transitions):
+        for name in transition.layers:
+            if name in names:
+                text = f"`{name}` is the name of another track or layer; choose another one"
+                yield plan.problem(("transitions", index, "layers", name), text)
+            names.add(name)
+
+
+def _voices(plan: Plan) -> Iterator[Problem]:
+    """Voices speak at a place in a track that there is, or at a time of the mix."""
+    names = [track.name for track in plan.tracks]
+    for index, voice in enumerate(plan.voices):
+        path: PlanPath = ("voices", index)
+        if voice.track is not None and voice.track not in names:
+            text = f"there is no track `{voice.track}`; {suggestion(voice.track, names)}"
+            yield plan.problem((*path, "track"), text)
+        elif voice.track is None and voice.at.seconds is None:
+            text = "without `track` this is a time of the mix: write seconds, `62 s`, or name the track"
+            yield plan.problem((*path, "at"), text)
+        for control, lane in voice.moves.items():
+            if any(isinstance(p.position, Position) and p.position.seconds is None for p in lane):
+                text = "places in a voice are seconds of its file, such as `1.5 s`"
+                yield plan.problem((*path, "moves", control), text)
 
 
 def _contradictions(plan: Plan) -> Iterator[Problem]:
@@ -203,10 +256,17 @@ def _contradictions(plan: Plan) -> Iterator[Problem]:
         if transition.count is not None and transition.beatmatch is False:
             text = "`count` has no effect where `beatmatch` is `false`"
             yield plan.problem(("transitions", index, "count"), text, "warning")
-    for track in plan.tracks:
+        if transition.match_key != "off":
+            track = next((t for t in plan.tracks if t.name == transition.to_track), None)
+            if track is not None and not track.key_lock:
+                text = (
+                    f"`{track.name}` has no key lock, so its key cannot be matched; take one of the two away"
+                )
+                yield plan.problem(("transitions", index, "match_key"), text)
+    for track in (*plan.tracks, *plan.layers):
         if track.shift_semitones and not track.key_lock:
             text = "`shift` needs key lock; take away `key_lock: false`, or `shift`"
-            yield plan.problem(("tracks", track.name, "shift"), text)
+            yield plan.problem((*plan.path_of(track), "shift"), text)
         if track.formants == "keep" and not track.shift_semitones:
             text = "`formants: keep` has no effect without a `shift`"
             yield plan.problem(("tracks", track.name, "formants"), text, "warning")
@@ -224,5 +284,7 @@ _CHECKS: tuple[tuple[Callable[[Plan], Iterator[Problem]], str], ...] = (
     (_cues, "cues"),
     (_recipes, "order"),
     (_moved_tracks, "order"),
+    (_layers, "order"),
+    (_voices, "cues"),
     (_contradictions, "order"),
 )

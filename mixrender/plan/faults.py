@@ -9,7 +9,7 @@ from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
 from mixrender.plan import model
-from mixrender.plan.controls import CONTROLS
+from mixrender.plan.controls import WORDS
 from mixrender.plan.places import PlanModel, kind_of
 from mixrender.plan.quantities import nearest, one_of, shorten
 
@@ -26,7 +26,17 @@ _MODELS: Mapping[Loc, type[PlanModel]] = {
     ("transitions", "*"): model.Transition,
     ("transitions", "*", "tempo"): model.TempoRamp,
     ("transitions", "*", "tempo", "*"): model.TempoRamp,
+    ("transitions", "*", "layers", "*"): model.Layer,
+    ("transitions", "*", "layers", "*", "grid"): model.GridSpec,
+    ("transitions", "*", "layers", "*", "edits", "*"): model.Edit,
+    ("transitions", "*", "noise_sweep"): model.NoiseSweep,
+    ("tracks", "*", "edits", "*"): model.Edit,
+    ("voices", "*"): model.Voice,
+    ("recipes", "*"): model.Recipe,
 }
+
+_NAMED = ("layers", "recipes")
+"""Maps whose keys are names that the plan makes up."""
 
 _OTHER_WORDS = {
     "bpm": "tempo",
@@ -56,7 +66,7 @@ def faults_of(error: ValidationError, data: Any) -> list[tuple[Loc, str]]:
 def words_of(kind: type[PlanModel]) -> list[str]:
     """The fields of a model as the language writes them."""
     names = [str(field.validation_alias or name) for name, field in kind.model_fields.items()]
-    return [name for name in names if not (kind is model.Track and name == "name")]
+    return [name for name in names if not (issubclass(kind, model.Sound) and name == "name")]
 
 
 def _fault(detail: ErrorDetails, data: Any) -> tuple[Loc, str]:
@@ -96,7 +106,10 @@ def _value_at(data: Any, path: Loc) -> Any:
 
 
 def _kind_at(path: Loc) -> type[PlanModel] | None:
-    return _MODELS.get(tuple("*" if isinstance(part, int) else part for part in path))
+    parts = [
+        "*" if isinstance(part, int) or (i and path[i - 1] in _NAMED) else part for i, part in enumerate(path)
+    ]
+    return _MODELS.get(tuple(parts))
 
 
 def _missing(field: str, path: Loc) -> str:
@@ -108,7 +121,7 @@ def _missing(field: str, path: Loc) -> str:
 def _unknown(word: str, kind: type[PlanModel] | None) -> str:
     text = f"unknown field {shorten(word)}"
     known = words_of(kind) if kind is not None else []
-    if word in CONTROLS and "moves" in known:
+    if word in WORDS and "moves" in known:
         return f"{text}; it is a control: write it under `moves:`"
     meant = _OTHER_WORDS.get(word.lower().replace("-", "_").replace(" ", "_"), word)
     near = meant if meant in known else nearest(word, known)

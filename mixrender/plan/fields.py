@@ -100,6 +100,18 @@ def _match_loudness(value: Any, info: ValidationInfo) -> Any:
     return words[text]
 
 
+def _match_key(value: Any, info: ValidationInfo) -> Any:
+    if not from_yaml(info):
+        return value
+    words = {"true": "fit", "force": "force", "false": "off"}
+    text = value.strip().lower() if isinstance(value, str) else kind_of(value)
+    if text not in words:
+        trap = {"off": "false", "no": "false", "none": "false", "on": "true", "yes": "true"}
+        hint = f"`{trap[text]}`" if text in trap else q.one_of(words)
+        raise ValueError(f"found {q.shorten(text.strip('`'))}; write {hint}")
+    return words[text]
+
+
 def _mapping_of(value: Any, info: ValidationInfo, *, example: str) -> Any:
     if from_yaml(info) and not isinstance(value, dict):
         raise ValueError(f"found {kind_of(value)}; write a map such as `{example}`")
@@ -168,6 +180,15 @@ IntegratedLufs = Annotated[float, *_of(q.INTEGRATED, "Integrated loudness of the
 TruePeakDbtp = Annotated[float, *_of(q.TRUE_PEAK, "Highest true peak of the mix, in dBTP.")]
 Semitones = Annotated[float, *_of(q.SEMITONES, "Semitones up, or down with a minus.")]
 Bars = Annotated[float, *_of(q.BARS, "A length in bars.")]
+LoudnessGapLu = Annotated[float, *_of(q.LOUDNESS_GAP, "By how much a voice is louder than the music.")]
+DuckTimeS = Annotated[float, *_of(q.DUCK_TIME, "A time in which the music gives way, or comes back.")]
+Times = Annotated[
+    int,
+    reader(
+        lambda text: q.to_integer(text, what="how many times", minimum=2, maximum=1024), "a number from 2"
+    ),
+    WithJsonSchema({"type": "integer", "minimum": 2, "maximum": 1024}),
+]
 NudgeS = Annotated[float, *_of(q.NUDGE, "Time by which the incoming track plays later than its grid says.")]
 SampleRateHz = Annotated[
     int,
@@ -212,3 +233,25 @@ MatchLoudness = Annotated[
     BeforeValidator(_match_loudness),
     WithJsonSchema({"enum": [True, "regions", False]}),
 ]
+MatchKey = Annotated[
+    Literal["off", "fit", "force"],
+    BeforeValidator(_match_key),
+    WithJsonSchema({"enum": [True, "force", False]}),
+]
+
+
+def _recipe_values(value: Any, info: ValidationInfo) -> Any:
+    """Texts by name, such as `{amount: 80 %}`."""
+    value = _mapping_of(value, info, example="{amount: 80 %}")
+    if not isinstance(value, dict):
+        return value
+    faults: list[Fault] = [
+        ((str(name),), f"found {kind_of(text)}; write a text such as `80 %`")
+        for name, text in value.items()
+        if not isinstance(text, str)
+    ]
+    raise_faults("with", faults)
+    return value
+
+
+RecipeValues = Annotated[dict[str, str], BeforeValidator(_recipe_values)]

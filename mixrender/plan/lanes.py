@@ -4,12 +4,22 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterable, Mapping
-from typing import Any, TypeVar
+from functools import partial
+from typing import Any, Literal, TypeVar
 
 from pydantic import ValidationError, ValidationInfo
 from pydantic_core import InitErrorDetails, PydanticCustomError
 
-from mixrender.plan.controls import CONTROLS, Control
+from mixrender.plan.controls import (
+    CONTROLS,
+    EFFECTS,
+    EVENTS,
+    NOISE_CUTOFF,
+    NOISE_LEVEL,
+    WORDS,
+    Control,
+    Effect,
+)
 from mixrender.plan.places import InPosition, Length, MoveTime, PlanModel, Position, kind_of
 from mixrender.plan.quantities import length_pattern, shorten, suggestion, to_length
 
@@ -32,12 +42,14 @@ _VALUE = re.compile(
 class LanePoint(PlanModel):
     """A breakpoint: the value of a control at a position.
 
-    `value` is in the control's unit, dB (-inf: silent, killed) or Hz (NaN: open). `move` None: the value is
-    reached from the point before; "at once": by a step that ends on the position; a length: the value before
-    holds until the position and then moves in that time.
+    `value` is in the control's unit, dB (-inf: silent, killed), Hz (NaN: open), percent or beats. `move`
+    None: the value is reached from the point before; "at once": by a step that ends on the position; a
+    length: the value before holds until the position and then moves in that time. `position` None: the value
+    holds as long as the effect is in use, as a plan writes it with `feedback: 50 %`. In the lane of an event
+    `move` is its length, and `value` 1.
     """
 
-    position: InPosition | Position
+    position: InPosition | Position | None
     value: float
     move: MoveTime | None = None
 
@@ -71,6 +83,24 @@ def read_transition_moves(value: Any, info: ValidationInfo) -> Any:
     return _checked(_read_tracks, value, InPosition)
 
 
+def read_noise_lane(name: Literal["level", "cutoff"]) -> Callable[[Any], Any]:
+    """A reader of one of the two lanes of a noise sweep; positions count from the transition's start."""
+    control = {"level": NOISE_LEVEL, "cutoff": NOISE_CUTOFF}[name]
+
+    def read(value: Any) -> Any:
+        faults: list[Fault] = []
+        result = _read_lane(value, control, InPosition, (), faults)
+        raise_faults(name, faults)
+        return result
+
+    return read
+
+
+def read_side(value: Any, faults: list[Fault], loc: Loc) -> Moves:
+    """The moves of one side of a recipe, control by control; what is wrong is added to `faults`."""
+    return dict(_read_controls(value, InPosition, loc, faults))
+
+
 def raise_faults(title: str, faults: Iterable[Fault]) -> None:
     """Raise all faults at their places in one ValidationError; nothing if there is none."""
     details = [
@@ -100,7 +130,7 @@ def _read_tracks(value: Any, place: _Place, loc: Loc, faults: list[Fault]) -> An
         return {}
     result = {}
     for name, controls in value.items():
-        if name in CONTROLS:
+        if name in WORDS:
             faults.append(
                 ((*loc, name), f"`{name}` is a control: put it under the name of the track it moves")
             )
@@ -115,14 +145,67 @@ def _read_controls(value: Any, place: _Place, loc: Loc, faults: list[Fault]) -> 
             (loc, f"found {kind_of(value)}; write controls and lanes, such as `level: {{16: silent}}`")
         )
         return {}
-    result = {}
+    result: dict[str, Any] = {}
     for name, lane in value.items():
-        if name in CONTROLS:
+        if name in EFFECTS:
+            result |= _read_effect(lane, EFFECTS[name], place, (*loc, name), faults)
+        elif name in EVENTS:
+            result[name] = _read_events(lane, name, place, (*loc, name), faults)
+        elif name in CONTROLS:
             result[name] = _read_lane(lane, CONTROLS[name], place, (*loc, name), faults)
         else:
-            text = f"unknown control {shorten(str(name))}; {suggestion(str(name), CONTROLS)}"
+            text = f"unknown control {shorten(str(name))}; {suggestion(str(name), WORDS)}"
             faults.append(((*loc, name), text))
     return result
+
+
+def _read_effect(value: Any, effect: Effect, place: _Place, loc: Loc, faults: list[Fault]) -> Moves:
+    """The lanes of an effect: that of its amount alone, or a map of its amount and parameters."""
+    name, amount = effect.name, effect.amount
+    if not (isinstance(value, Mapping) and any(word in effect.words for word in value)):
+        return {name: _read_lane(value, amount, place, loc, faults)}
+    result: Moves = {}
+    for word, lane in value.items():
+        if word not in effect.words:
+            faults.append(
+                ((*loc, word), f"unknown word {shorten(str(word))}; {suggestion(str(word), effect.words)}")
+            )
+            continue
+        control = amount if word == "amount" else effect.parameters[word]
+        if isinstance(lane, str):
+            number = _tried(partial(control.parse, lane), (*loc, word), faults)
+            result[control.name] = () if number is None else (LanePoint(position=None, value=number),)
+        else:
+            result[control.name] = _read_lane(lane, control, place, (*loc, word), faults)
+    return result
+
+
+def _read_events(value: Any, name: str, place: _Place, loc: Loc, faults: list[Fault]) -> Lane:
+    if isinstance(value, tuple):  # built in Python
+        return value
+    if not isinstance(value, Mapping) or not value:
+        faults.append((loc, f"found {kind_of(value)}; write positions and lengths, such as `{{8: 1 beat}}`"))
+        return ()
+    points: list[LanePoint] = []
+    for key, text in value.items():
+        position = _tried(partial(_place_of, place, str(key)), (*loc, key), faults)
+        length = _tried(partial(_event_length, text), (*loc, key), faults)
+        if position is not None and length is not None:
+            points.append(LanePoint(position=position, value=1.0, move=length))
+    return tuple(points)
+
+
+def _place_of(place: _Place, text: str) -> Position | InPosition:
+    return place.parse(text)
+
+
+def _event_length(text: Any) -> Length:
+    if not isinstance(text, str):
+        raise ValueError(f"found {kind_of(text)}; write {Length.example}")
+    length = Length.parse(text)
+    if 0.0 in (length.bars, length.beats, length.seconds):
+        raise ValueError(f"found {shorten(text)}; write a length above 0")
+    return length
 
 
 def _read_lane(value: Any, control: Control, place: _Place, loc: Loc, faults: list[Fault]) -> Lane:

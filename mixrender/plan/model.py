@@ -4,19 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Annotated, Any, ClassVar, Literal
+from typing import Annotated, Any, ClassVar, Literal, get_args
 
 from pydantic import BeforeValidator, Discriminator, Field, PrivateAttr, Tag, ValidationInfo, model_validator
 
 from mixrender.errors import Problem
 from mixrender.formats import BIT_WORDS, FORMAT_NAMES, Bits, FormatName
 from mixrender.plan import fields as f
-from mixrender.plan.lanes import Lane, LanePoint, Moves, read_own_moves, read_transition_moves
+from mixrender.plan.lanes import Lane, LanePoint, Moves, read_transition_moves
 from mixrender.plan.places import InPosition, Length, MoveTime, PlanModel, Position, Shift, from_yaml
+from mixrender.plan.recipe_text import Recipe, Recipes
+from mixrender.plan.track import Count, Edit, GridSpec, Layer, Layers, NoiseSweep, Sound, Track, Voice, Voices
 
-Curve = Literal["equal-power", "linear", "slow", "sharp"]
-Count = Literal["plain", "half", "double"]
-Formants = Literal["follow", "keep"]
+Curve = Literal["equal-power", "linear", "smooth", "slow", "sharp", "cut"]
+CURVES: tuple[Curve, ...] = get_args(Curve)
 PlanPath = tuple[str | int, ...]
 
 
@@ -71,50 +72,6 @@ class EndSpec(PlanModel):
     example: ClassVar[str] = "`{at: 129, fade: 8 bars}`"
 
 
-class GridSpec(PlanModel):
-    """Facts about a track's beats that override the analysis; None: as analysed.
-
-    What is written is done in the order of the fields.
-    """
-
-    tempo_bpm: f.GridTempoBpm | None = Field(default=None, validation_alias="tempo")
-    count: Annotated[Count, *f.words("plain", "half", "double")] | None = None
-    shift: Shift | None = None
-    bar_1_s: f.BarOneS | None = Field(default=None, validation_alias="bar_1")
-    beats_per_bar: f.BeatsPerBar | None = None
-
-    example: ClassVar[str] = "`{tempo: 126 BPM, bar_1: 0.231 s, beats_per_bar: 4}`"
-
-
-class Track(PlanModel):
-    """One track of the mix. `file` is as written, `path` where it is found; `cues` name bars of the track."""
-
-    name: f.Name
-    file: Annotated[Path, f.reader(Path, "the path of an audio file")]
-    grid: GridSpec | None = None
-    key: f.KeyName | None = None
-    gain_db: f.GainDb = Field(default=0.0, validation_alias="gain")
-    cues: Annotated[dict[str, float], BeforeValidator(f.cues_of)] = Field(default_factory=dict)
-    key_lock: f.Flag = True
-    shift_semitones: f.Semitones = Field(default=0.0, validation_alias="shift")
-    formants: Annotated[Formants, *f.words("follow", "keep")] = "follow"
-    title: f.Text | None = None
-    artist: f.Text | None = None
-    note: f.Text | None = None
-    moves: Annotated[Moves, BeforeValidator(read_own_moves)] = Field(default_factory=dict)
-    _folder: Path = PrivateAttr(default=Path())
-
-    example: ClassVar[str] = "`{file: audio/ferry.flac, gain: -1.5 dB}`"
-
-    @property
-    def path(self) -> Path:
-        """The file, relative paths taken from the plan's folder, and `~` from the user's own."""
-        try:
-            return self._folder / self.file.expanduser()
-        except RuntimeError:  # `~name` of a user this machine does not know
-            return self._folder / self.file
-
-
 class TempoRamp(PlanModel):
     """A linear change of the mix tempo. None: `to_bpm` the incoming track's, `over_bars` the overlap's."""
 
@@ -155,10 +112,14 @@ class Transition(PlanModel):
     gap: Length | None = None
     tempo: TransitionTempo | None = None
     recipe: f.Text = "blend"
-    curve: Annotated[Curve, *f.words("equal-power", "linear", "slow", "sharp")] = "equal-power"
+    recipe_values: f.RecipeValues = Field(default_factory=dict, validation_alias="with")
+    curve: Annotated[Curve, *f.words(*CURVES)] = "equal-power"
     count: Annotated[Count, *f.words("plain", "half", "double")] | None = None
     beatmatch: f.Flag | None = None
     nudge_s: f.NudgeS = Field(default=0.0, validation_alias="nudge")
+    match_key: f.MatchKey = "off"
+    layers: Layers = Field(default_factory=dict)
+    noise_sweep: NoiseSweep | None = None
     moves: Annotated[dict[str, Moves], BeforeValidator(read_transition_moves)] = Field(default_factory=dict)
     note: f.Text | None = None
 
@@ -182,6 +143,9 @@ class Plan(PlanModel):
     tempo_bpm: f.TempoBpm | None = Field(default=None, validation_alias="tempo")
     bands_hz: f.Bands = Field(default=(250.0, 2500.0), validation_alias="bands")
     match_loudness: f.MatchLoudness = "tracks"
+    click: f.Flag = False
+    recipes: Recipes = Field(default_factory=dict)
+    voices: Voices = ()
     tracks: tuple[Track, ...]
     transitions: Annotated[tuple[Transition, ...], f.as_list(Transition.example)] = ()
     _file: Path | None = PrivateAttr(default=None)
@@ -203,12 +167,23 @@ class Plan(PlanModel):
         self, *, file: Path | None, places: Mapping[PlanPath, tuple[int, int]], lines: Sequence[str]
     ) -> Plan:
         """This plan as read from a file, whose folder relative paths start from."""
-        tracks = tuple(track.model_copy() for track in self.tracks)
-        plan = self.model_copy(update={"tracks": tracks})
+        plan = self.model_copy()
         plan._file, plan._places, plan._lines = file, places, lines
-        for track in tracks:
-            track._folder = plan.folder
-        return plan
+        folder = plan.folder
+        transitions = tuple(
+            transition.model_copy(
+                update={
+                    "layers": {name: layer.in_folder(folder) for name, layer in transition.layers.items()}
+                }
+            )
+            for transition in self.transitions
+        )
+        found = {
+            "tracks": tuple(track.in_folder(folder) for track in self.tracks),
+            "voices": tuple(voice.in_folder(folder) for voice in self.voices),
+            "transitions": transitions,
+        }
+        return plan.model_copy(update=found)
 
     def warned(self, warnings: Sequence[Problem]) -> Plan:
         """This plan with the doubts that were found in it."""
@@ -220,6 +195,26 @@ class Plan(PlanModel):
     def folder(self) -> Path:
         """The plan file's folder."""
         return self._file.parent if self._file is not None else Path()
+
+    @property
+    def layers(self) -> tuple[Layer, ...]:
+        """The layers of all transitions, in their order."""
+        return tuple(layer for transition in self.transitions for layer in transition.layers.values())
+
+    @property
+    def sounds(self) -> tuple[Sound, ...]:
+        """Every file that sounds: tracks, layers, voices."""
+        return (*self.tracks, *self.layers, *self.voices)
+
+    def path_of(self, sound: Sound) -> PlanPath:
+        """The place of a track, a layer or a voice of this plan."""
+        for number, transition in enumerate(self.transitions):
+            if sound.name in transition.layers and isinstance(sound, Layer):
+                return ("transitions", number, "layers", sound.name)
+        for number, voice in enumerate(self.voices):
+            if voice.name == sound.name and isinstance(sound, Voice):
+                return ("voices", number)
+        return ("tracks", sound.name)
 
     def track(self, name: str) -> Track:
         """The track of that name; KeyError if there is none."""
@@ -262,23 +257,32 @@ def path_text(path: PlanPath) -> str:
 
 
 __all__ = [
+    "CURVES",
+    "Count",
+    "Curve",
+    "Edit",
     "EndSpec",
     "GridSpec",
     "InPosition",
     "Lane",
     "LanePoint",
+    "Layer",
     "Length",
     "LoudnessTarget",
     "MoveTime",
     "Moves",
+    "NoiseSweep",
     "Output",
     "Plan",
     "PlanPath",
     "Position",
+    "Recipe",
     "Shift",
+    "Sound",
     "StartSpec",
     "TempoRamp",
     "Track",
     "Transition",
+    "Voice",
     "path_text",
 ]

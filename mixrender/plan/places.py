@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from typing import Any, ClassVar, Literal, Self
 
@@ -23,9 +24,12 @@ from mixrender.plan.quantities import (
 NAME_PATTERN = r"[\w-]+"
 CUE_PATTERN = r"[^\W\d_][\w-]*"
 _LAST_BAR = 100_000.0
+_LAST_PASS = 1024
 
 _BAR = re.compile(rf"({SIGNED})(?:\s*([-+−])\s*({NUMBER}))?")
 _CUE = re.compile(rf"({CUE_PATTERN})(?:\s+([-+−])\s*({NUMBER}))?")
+_MIDDLE = re.compile(rf"middle(?:\s*([-+−])\s*({NUMBER}))?", re.IGNORECASE)
+_PASS = re.compile(r"(.+?)\s+pass\s+([0-9]+)", re.IGNORECASE)
 _END = re.compile(rf"end(?:\s*([-+−])\s*({NUMBER}))?", re.IGNORECASE)
 
 
@@ -98,25 +102,30 @@ class Position(_TextModel):
     """A place in a track: a bar of it, an offset in bars from a cue, or seconds of its file.
 
     `bars` is the bar, with its fraction; where `cue` is set, the offset from it. Where `seconds` is set,
-    neither counts.
+    neither counts. `pass_number`, from 1, names a time among those that edits let it sound; None: the last.
     """
 
     cue: str | None = None
     bars: float = 0.0
     seconds: float | None = None
+    pass_number: int | None = None
 
     example: ClassVar[str] = "a bar, a cue or seconds, such as `97`, `drop - 16` or `184.2 s`"
     pattern: ClassVar[str] = (
         rf"^\s*(?:{SIGNED}(?:\s*[-+−]\s*{NUMBER})?"
         # Other readers of regular expressions do not count letters beyond ASCII under \w.
         rf"|[A-Za-z\u0080-\uffff][\w\u0080-\uffff-]*(?:\s+[-+−]\s*{NUMBER})?"
-        rf"|(?:{NUMBER}\s*(?:[hH]|[mM][iI][nN]|[mM]?[sS])\s*)+)\s*$"
+        rf"|(?:{NUMBER}\s*(?:[hH]|[mM][iI][nN]|[mM]?[sS])\s*)+)(?:\s+[pP][aA][sS][sS]\s+[0-9]+)?\s*$"
     )
 
     @classmethod
     def fields_of(cls, text: str) -> dict[str, Any]:
-        """`97`, `97 + 0.75`, `drop`, `drop - 16`, `184.2 s`."""
+        """`97`, `97 + 0.75`, `drop`, `drop - 16`, `184.2 s`, each with `pass 1` behind it or not."""
         plain = text.strip()
+        if match := _PASS.fullmatch(plain):
+            if not 1 <= int(match[2]) <= _LAST_PASS:
+                raise ValueError(f"found {shorten(text)}; passes count from 1 to {_LAST_PASS}")
+            return cls.fields_of(match[1]) | {"pass_number": int(match[2])}
         if match := _BAR.fullmatch(plain):
             return {"bars": _in_range(to_number(match[1]) + _offset(match[2], match[3]), text)}
         if match := _CUE.fullmatch(plain):
@@ -129,38 +138,71 @@ class Position(_TextModel):
         raise ValueError(f"found {shorten(text)}; write {cls.example}")
 
     def __str__(self) -> str:
+        passed = "" if self.pass_number is None else f" pass {self.pass_number}"
         if self.seconds is not None:
-            return f"{self.seconds:g} s"
+            return f"{self.seconds:g} s{passed}"
         if self.cue is None:
-            return f"{self.bars:.10g}"
-        return self.cue + _offset_text(self.bars)
+            return f"{self.bars:.10g}{passed}"
+        return self.cue + _offset_text(self.bars) + passed
 
 
 class InPosition(_TextModel):
-    """A place in a transition: bars after its start or, where `from_end` is set, after its end."""
+    """A place in a transition: bars after its start, after its end (`from_end`) or after its middle.
+
+    Where `percent` is set it is that share of the overlap instead, and `bars` does not count.
+    """
 
     from_end: bool = False
+    from_middle: bool = False
     bars: float = 0.0
+    percent: float | None = None
 
-    example: ClassVar[str] = "bars after the start of the overlap, such as `0`, `8.5`, `end` or `end - 4`"
-    pattern: ClassVar[str] = rf"^\s*(?:{SIGNED}|[eE][nN][dD](?:\s*[-+−]\s*{NUMBER})?)\s*$"
+    example: ClassVar[str] = (
+        "bars after the start of the overlap, such as `0`, `8.5`, `middle`, `end`, `end - 4`, or `25 %` of it"
+    )
+    pattern: ClassVar[str] = (
+        rf"^\s*(?:{SIGNED}|{NUMBER}\s*%|(?:[eE][nN][dD]|[mM][iI][dD][dD][lL][eE])(?:\s*[-+−]\s*{NUMBER})?)\s*$"
+    )
 
     @classmethod
     def fields_of(cls, text: str) -> dict[str, Any]:
-        """`8`, `8.5`, `-2`, `end`, `end - 4`."""
+        """`8`, `8.5`, `-2`, `end`, `end - 4`, `middle`, `middle + 1`, `25 %`."""
         plain = text.strip()
         if re.fullmatch(SIGNED, plain):
             return {"bars": _in_range(to_number(plain), text)}
         if match := _END.fullmatch(plain):
             return {"from_end": True, "bars": _in_range(_offset(match[1], match[2]), text)}
+        if match := _MIDDLE.fullmatch(plain):
+            return {"from_middle": True, "bars": _in_range(_offset(match[1], match[2]), text)}
+        if match := re.fullmatch(rf"({NUMBER})\s*%", plain):
+            if to_number(match[1]) > 100.0:
+                raise ValueError(f"found {shorten(text)}; a share of the overlap lies from 0 % to 100 %")
+            return {"percent": to_number(match[1])}
         if match := re.fullmatch(rf"({SIGNED})\s*bars?", plain, re.IGNORECASE):
             raise ValueError(
                 f"found {shorten(text)}; places in a transition are bare bars: write `{match[1]}`"
             )
         raise ValueError(f"found {shorten(text)}; write {cls.example}")
 
+    def bars_into(self, overlap_bars: float) -> float:
+        """Bars from the start of an overlap of that length to this place."""
+        if self.percent is not None:
+            return overlap_bars * self.percent / 100.0
+        origin = overlap_bars if self.from_end else middle_bars(overlap_bars) if self.from_middle else 0.0
+        return origin + self.bars
+
     def __str__(self) -> str:
-        return "end" + _offset_text(self.bars) if self.from_end else f"{self.bars:.10g}"
+        if self.percent is not None:
+            return f"{self.percent:.10g} %"
+        if self.from_end or self.from_middle:
+            return ("end" if self.from_end else "middle") + _offset_text(self.bars)
+        return f"{self.bars:.10g}"
+
+
+def middle_bars(overlap_bars: float) -> float:
+    """The bar line at the middle of an overlap, or the one before it; under two bars the middle itself."""
+    half = overlap_bars / 2.0
+    return float(math.floor(half + 1e-9)) if overlap_bars >= 2.0 else half
 
 
 class _Amount(_TextModel):

@@ -98,8 +98,8 @@ def to_word(text: str, words: Iterable[str]) -> str:
 class Quantity:
     """A number with a unit: `units` maps each way of writing one to its factor into the base unit, the first.
 
-    `minimum` and `maximum` bound the number in the base unit, `words` are texts that stand for a number, and
-    `unit_optional` lets the base unit be left out.
+    `minimum` and `maximum` bound the number in the base unit, `words` are texts that stand for a number,
+    `unit_optional` lets the base unit be left out, and `fractions` lets `3/4` be written.
     """
 
     what: str
@@ -109,6 +109,7 @@ class Quantity:
     maximum: float
     words: Mapping[str, float] = field(default_factory=dict)
     unit_optional: bool = False
+    fractions: bool = False
 
     @property
     def unit(self) -> str:
@@ -129,14 +130,18 @@ class Quantity:
     def _number_patterns(self) -> list[str]:
         units = "|".join(_any_case(unit) for unit in self.units)
         optional = "?" if self.unit_optional else ""
-        return [rf"{SIGNED}\s*(?:{units}){optional}"]
+        return [rf"{self._number}\s*(?:{units}){optional}"]
+
+    @property
+    def _number(self) -> str:
+        return _FRACTION if self.fractions else SIGNED
 
     def parse(self, text: str) -> float:
         """The number in the base unit; a word gives its number, whatever the range."""
         plain = text.strip().lower()
         if plain in self.words:
             return self.words[plain]
-        match = re.fullmatch(rf"({SIGNED})\s*(\S*)", text.strip())
+        match = re.fullmatch(rf"({self._number})\s*(\S*)", text.strip())
         factors = {unit.lower(): factor for unit, factor in self.units.items()}
         if match is None or (match[2] and match[2].lower() not in factors):
             raise ValueError(self._refusal(text))
@@ -144,8 +149,8 @@ class Quantity:
             raise ValueError(
                 f"found {shorten(text)} without a unit; write `{self._with_unit(match[1].strip())}`"
             )
-        value = to_number(match[1]) * (factors[match[2].lower()] if match[2] else 1.0)
-        return self.checked(value, text)
+        number = _fraction(match[1], text) if self.fractions else to_number(match[1])
+        return self.checked(number * (factors[match[2].lower()] if match[2] else 1.0), text)
 
     def checked(self, value: float, text: str) -> float:
         """The value, if it lies in the range."""
@@ -197,6 +202,8 @@ SEMITONES = Quantity(
 )
 BARS = Quantity("a length in bars", "16 bars", {"bars": 1.0, "bar": 1.0}, 0.0, 1024.0)
 NUDGE = Quantity("a nudge", "4 ms", {"s": 1.0, "ms": 0.001}, -1.0, 1.0)
+LOUDNESS_GAP = Quantity("a difference of loudness", "10 LU", {"LU": 1.0}, 0.0, 40.0)
+DUCK_TIME = Quantity("a time", "0.3 s", {"s": 1.0, "ms": 0.001}, 0.0, 10.0)
 
 _LIMITS: Mapping[TimeUnit, float] = {"bars": 1024.0, "beats": 4096.0, "seconds": 3600.0}
 _SHIFT_LIMITS: Mapping[TimeUnit, float] = {"bars": 64.0, "beats": 256.0, "seconds": 60.0}

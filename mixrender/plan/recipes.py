@@ -1,7 +1,8 @@
 """The name of a recipe and the length of an overlap go in; the lanes of both tracks come out.
 
-A recipe is a function of the overlap's shape, entered in one table. It leaves every control of the incoming
-track at neutral when the overlap ends. Lanes that a transition writes replace those of its recipe.
+A recipe of the program's own is a function of the overlap's shape, entered in one table. It leaves every
+control of the incoming track at neutral when the overlap ends. A plan's own recipes are moves as it writes
+them, kept inside of the overlap. Lanes that a transition writes replace those of its recipe.
 """
 
 from __future__ import annotations
@@ -13,12 +14,16 @@ from types import MappingProxyType
 from typing import Literal
 
 from mixrender.plan.lanes import Lane, LanePoint, Moves
-from mixrender.plan.model import Transition
-from mixrender.plan.places import InPosition, Length, MoveTime
+from mixrender.plan.model import Recipe, Transition
+from mixrender.plan.places import InPosition, Length, MoveTime, middle_bars
 
 SideMoves = dict[Literal["from", "to"], Moves]
 
 SILENT_DB = KILLED_DB = -math.inf
+OPEN_HZ = math.nan
+CROSSING_HZ = 250.0
+"""Where two filters meet that trade the basses: the usual edge of the low band."""
+
 SHORT_BARS = 4.0
 """Overlaps shorter than this are too short for a change of bass at the middle to be heard as one."""
 
@@ -33,7 +38,12 @@ class Overlap:
     @property
     def middle_bars(self) -> float:
         """The bar line at the middle, or the one before it; in less than two bars the middle itself."""
-        return float(math.floor(self.bars / 2.0)) if self.bars >= 2.0 else self.bars / 2.0
+        return middle_bars(self.bars)
+
+    @property
+    def last_bars(self) -> float:
+        """The last bar; in short overlaps the last quarter."""
+        return min(1.0, self.bars / 4.0)
 
     @property
     def beat_bars(self) -> float:
@@ -43,6 +53,10 @@ class Overlap:
 
 def _point(bars: float, value: float, move: MoveTime | None = None) -> LanePoint:
     return LanePoint(position=InPosition(bars=bars), value=value, move=move)
+
+
+def _always(value: float) -> LanePoint:
+    return LanePoint(position=None, value=value)
 
 
 def _at_end(value: float, move: MoveTime | None = None) -> LanePoint:
@@ -79,10 +93,9 @@ def _bass_swap(overlap: Overlap) -> SideMoves:
     The incoming track is up, without its lows, after one beat; the outgoing one keeps its mids and highs
     until the last bar (in short overlaps the last quarter), in which it fades.
     """
-    fade_bars = min(1.0, overlap.bars / 4.0)
     return {
         "from": {
-            "level": (_point(overlap.bars - fade_bars, 0.0), _at_end(SILENT_DB)),
+            "level": (_point(overlap.bars - overlap.last_bars, 0.0), _at_end(SILENT_DB)),
             "low": (_point(overlap.middle_bars, KILLED_DB, "at once"),),
         },
         "to": {
@@ -103,15 +116,92 @@ def _cut(overlap: Overlap) -> SideMoves:
     }
 
 
+def _filter_blend(overlap: Overlap) -> SideMoves:
+    """Highpass filters trade the basses: one closes on the outgoing track as one opens on the incoming."""
+    quarter, middle = overlap.bars * 0.25, overlap.middle_bars
+    return {
+        "from": {
+            "level": (_point(overlap.bars * 0.75, 0.0), _at_end(SILENT_DB)),
+            "highpass": (_point(quarter, OPEN_HZ), _point(middle, CROSSING_HZ), _at_end(4000.0)),
+        },
+        "to": {
+            "level": (_point(0.0, SILENT_DB), _point(quarter, 0.0)),
+            "highpass": (
+                _point(0.0, 2000.0),
+                _point(middle, CROSSING_HZ),
+                _point(max(overlap.bars * 0.75, middle), OPEN_HZ),
+            ),
+        },
+    }
+
+
+def _long_fade(overlap: Overlap) -> SideMoves:
+    """A crossfade over the whole overlap, nothing else."""
+    return _crossfade()
+
+
+def _takes_over() -> Moves:
+    """The incoming track, silent until the end of the overlap, is there at once."""
+    return {"level": (_point(0.0, SILENT_DB), _at_end(0.0, "at once"))}
+
+
+def _echo_out(overlap: Overlap) -> SideMoves:
+    """The last bar of the outgoing track goes into an echo, which rings on as the incoming one takes over."""
+    beat: MoveTime = Length(beats=1.0) if overlap.bars * overlap.beats_per_bar >= 4.0 else "at once"
+    return {
+        "from": {
+            "level": (_at_end(SILENT_DB, "at once"),),
+            "echo": (_point(overlap.bars - overlap.last_bars, 80.0, beat),),
+            "echo.time": (_always(0.5),),
+            "echo.feedback": (_always(60.0),),
+        },
+        "to": _takes_over(),
+    }
+
+
+def _wash_out(overlap: Overlap) -> SideMoves:
+    """As the blend, but the outgoing track goes up into a reverb in the last quarter, which rings on."""
+    blend = _blend(overlap)
+    wash = {
+        "level": (_at_end(SILENT_DB, "at once"),),
+        "highpass": (_point(overlap.bars * 0.75, OPEN_HZ), _at_end(500.0)),
+        "reverb": (_point(overlap.bars * 0.75, 0.0), _at_end(100.0)),
+        "reverb.time": (_always(8.0),),
+    }
+    return {"from": blend["from"] | wash, "to": blend["to"]}
+
+
+def _brake(overlap: Overlap) -> SideMoves:
+    """The outgoing track slows down to a stop in the last bar; then the incoming one takes over."""
+    length = Length(bars=overlap.last_bars)
+    return {
+        "from": {
+            "level": (_at_end(SILENT_DB, "at once"),),
+            "brake": (_point(overlap.bars - overlap.last_bars, 1.0, length),),
+        },
+        "to": _takes_over(),
+    }
+
+
 def _none(overlap: Overlap) -> SideMoves:
     """No moves: every control starts from neutral."""
     return {"from": {}, "to": {}}
 
 
 RECIPES: Mapping[str, Callable[[Overlap], SideMoves]] = MappingProxyType(
-    {"blend": _blend, "bass-swap": _bass_swap, "cut": _cut, "none": _none}
+    {
+        "blend": _blend,
+        "bass-swap": _bass_swap,
+        "filter-blend": _filter_blend,
+        "long-fade": _long_fade,
+        "cut": _cut,
+        "echo-out": _echo_out,
+        "wash-out": _wash_out,
+        "brake": _brake,
+        "none": _none,
+    }
 )
-"""Every recipe by the name that plans use."""
+"""Every recipe of the program's own by the name that plans use."""
 
 
 def recipe_moves(name: str, *, overlap_bars: float, beats_per_bar: int) -> SideMoves:
@@ -125,13 +215,74 @@ def recipe_moves(name: str, *, overlap_bars: float, beats_per_bar: int) -> SideM
     return recipe(Overlap(overlap_bars, beats_per_bar))
 
 
-def transition_moves(transition: Transition, *, overlap_bars: float, beats_per_bar: int) -> SideMoves:
-    """Lanes of a transition: its recipe's, each replaced where the transition writes that control itself."""
-    lanes = recipe_moves(transition.recipe, overlap_bars=overlap_bars, beats_per_bar=beats_per_bar)
+def transition_moves(
+    transition: Transition,
+    *,
+    overlap_bars: float,
+    beats_per_bar: int,
+    recipes: Mapping[str, Recipe] = MappingProxyType({}),
+) -> SideMoves:
+    """Lanes of a transition: its recipe's, each replaced where the transition writes that control itself.
+
+    `recipes` are the plan's own.
+    """
+    if transition.recipe in recipes:
+        lanes = own_moves(
+            recipes[transition.recipe],
+            transition.recipe_values,
+            overlap_bars=overlap_bars,
+            beats_per_bar=beats_per_bar,
+        )
+    else:
+        lanes = recipe_moves(transition.recipe, overlap_bars=overlap_bars, beats_per_bar=beats_per_bar)
     return {
         "from": lanes["from"] | transition.moves.get(transition.from_track, {}),
         "to": lanes["to"] | transition.moves.get(transition.to_track, {}),
     }
 
 
-__all__ = ["RECIPES", "Lane", "SideMoves", "recipe_moves", "transition_moves"]
+def own_moves(
+    recipe: Recipe, values: Mapping[str, str], *, overlap_bars: float, beats_per_bar: int
+) -> SideMoves:
+    """Lanes of a plan's own recipe, kept inside of an overlap; none for one of 0 bars."""
+    if overlap_bars <= 0.0:
+        return {"from": {}, "to": {}}
+    overlap = Overlap(overlap_bars, beats_per_bar)
+    outgoing, incoming = recipe.moves(values)
+    return {
+        "from": {name: _inside(lane, overlap) for name, lane in outgoing.items()},
+        "to": {name: _inside(lane, overlap) for name, lane in incoming.items()},
+    }
+
+
+def _inside(lane: Lane, overlap: Overlap) -> Lane:
+    """A lane whose points lie in the overlap, and whose moves are over by the next point or the end.
+
+    Of points that fall together the one that is written last stays.
+    """
+    placed: dict[float, LanePoint] = {}
+    for point in lane:
+        if isinstance(point.position, InPosition):
+            bars = min(max(point.position.bars_into(overlap.bars), 0.0), overlap.bars)
+            placed.pop(bars, None)
+            placed[bars] = point.model_copy(update={"position": InPosition(bars=bars)})
+        else:
+            return lane  # a value that holds throughout
+    ends = [*sorted(placed)[1:], overlap.bars]
+    return tuple(
+        _shortened(placed[bars], end - bars, overlap) for bars, end in zip(sorted(placed), ends, strict=True)
+    )
+
+
+def _shortened(point: LanePoint, room_bars: float, overlap: Overlap) -> LanePoint:
+    if not isinstance(point.move, Length) or point.move.seconds is not None:
+        return point
+    beats = point.move.beats or 0.0
+    bars = point.move.bars if point.move.bars is not None else beats / overlap.beats_per_bar
+    if bars <= room_bars:
+        return point
+    move: MoveTime = Length(bars=room_bars) if room_bars > 0.0 else "at once"
+    return point.model_copy(update={"move": move})
+
+
+__all__ = ["RECIPES", "Lane", "SideMoves", "own_moves", "recipe_moves", "transition_moves"]

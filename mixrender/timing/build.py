@@ -133,6 +133,7 @@ def _side_points(
         joint.transition,
         overlap_bars=joint.overlap_bars,
         beats_per_bar=round(joint.beats_per_bar * placement.tracks[joint_index].rate),
+        recipes=placement.plan.recipes,
     )[side]
     start = joint.start_beat if side == "from" else joint.enter_beat
     return {

@@ -50,10 +50,13 @@ def transition_points(
 ) -> tuple[MovePoint, ...]:
     """A transition's lane in mix beats; positions count bars of `beats_per_bar` mix beats."""
 
+    overlap_bars = (end_beat - start_beat) / beats_per_bar
+
     def position_of(point: LanePoint) -> float:
         assert isinstance(point.position, InPosition)
-        origin = end_beat if point.position.from_end else start_beat
-        return origin + point.position.bars * beats_per_bar
+        if point.position.from_end:
+            return end_beat + point.position.bars * beats_per_bar
+        return start_beat + point.position.bars_into(overlap_bars) * beats_per_bar
 
     return _points(lane, position_of, beats_per_bar=beats_per_bar, beat=beat, curve=curve)
 
