@@ -41,7 +41,7 @@ class Recipe(PlanModel):
         return faults
 
     def moves(self, values: Mapping[str, str]) -> tuple[Moves, Moves]:
-        """The moves of the outgoing and the incoming track with these values; ValueError if they are wrong."""
+        """The moves of the outgoing and the incoming track with these values; ValueError if wrong."""
         faults: list[Fault] = []
         found = self._read(values, faults)
         raise_faults("recipe", faults)

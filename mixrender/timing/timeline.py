@@ -10,6 +10,7 @@ from typing import Literal
 from mixrender.errors import Problem
 from mixrender.facts import Grid, TrackFacts
 from mixrender.timing.moves import MovePoint
+from mixrender.timing.play_order import Patch, PlayOrder
 from mixrender.timing.spans import BeatSpan, Span, source_beat_at, source_time_at, span_at
 from mixrender.timing.tempo_map import TempoMap
 
@@ -43,6 +44,8 @@ class TrackPlacement:
     key_lock: bool = True
     shift_semitones: float = 0.0
     formants: Literal["follow", "keep"] = "follow"
+    order: PlayOrder = PlayOrder()
+    patches: tuple[Patch, ...] = ()
 
     def speed_at(self, mix_beat: float, tempo_map: TempoMap) -> float:
         """Playing speed at a mix beat: 1 is the track's own tempo, above 1 is faster."""
@@ -56,6 +59,42 @@ class TrackPlacement:
         """Second of the file that sounds at a mix beat, before `shift_s`."""
         span = span_at(self.spans, mix_beat)
         return source_time_at(span, mix_beat, grid=self.grid, tempo_map=tempo_map)
+
+
+@dataclass(frozen=True)
+class VoicePlacement:
+    """A voice in the mix: its file plays untouched from `start_s` of the mix to `end_s`.
+
+    Its lanes are in beats of the mix. Where `duck` is set the music gives way so that the voice is `over_lu`
+    louder while it speaks: within `attack_s` before it does, and back within `release_s` after.
+    """
+
+    index: int
+    name: str
+    file: Path
+    facts: TrackFacts
+    start_s: float
+    end_s: float
+    lanes: dict[str, tuple[MovePoint, ...]]
+    gain_db: float
+    duck: bool
+    over_lu: float
+    attack_s: float
+    release_s: float
+
+
+@dataclass(frozen=True)
+class NoisePlacement:
+    """A noise sweep of transition `transition` (counted from 1) from `start_s` to `end_s` of the mix.
+
+    `lanes` has its `level` and its `cutoff` in beats of the mix.
+    """
+
+    transition: int
+    start_s: float
+    end_s: float
+    lanes: dict[str, tuple[MovePoint, ...]]
+    filter: Literal["lowpass", "bandpass", "highpass"]
 
 
 @dataclass(frozen=True)
@@ -102,13 +141,24 @@ class TransitionPlacement:
 
 @dataclass(frozen=True)
 class Timeline:
-    """A whole mix in time. Time 0 is the start of the delivered file; beat 0 is bar 1 of the first track."""
+    """A whole mix in time. Time 0 is the start of the delivered file; beat 0 is bar 1 of the first track.
+
+    Tracks follow each other; layers sound under their transitions, voices and noise over what there is.
+    """
 
     tempo_map: TempoMap
     tracks: tuple[TrackPlacement, ...]
     transitions: tuple[TransitionPlacement, ...]
     duration_s: float
     problems: tuple[Problem, ...] = ()
+    layers: tuple[TrackPlacement, ...] = ()
+    voices: tuple[VoicePlacement, ...] = ()
+    noises: tuple[NoisePlacement, ...] = ()
+
+    @property
+    def sounding(self) -> tuple[TrackPlacement, ...]:
+        """Tracks and layers; the index of each is its place here."""
+        return self.tracks + self.layers
 
     def beats(self) -> tuple[int, list[float]]:
         """Number of the first beat, and the times in seconds of every beat from there to the end.
