@@ -14,7 +14,7 @@ from typing import Literal
 
 import numpy as np
 
-from mixrender.dsp.laws import DEFAULT_LAW, LAWS, Law, kill_law, raised_cosine
+from mixrender.dsp.laws import ABRUPT_LAWS, DEFAULT_LAW, LAWS, Law, kill_law, raised_cosine
 from mixrender.units import FloatArray, db_to_gain
 
 Kind = Literal["level", "band", "highpass", "lowpass", "amount"]
@@ -125,9 +125,9 @@ def mixed(before: float | FloatArray, after: float, x: FloatArray) -> FloatArray
 
 
 def _level_law(segment: Segment) -> Law:
-    """The segment's law; √x, whose slope at 0 has no bound, begins with a raised cosine of `STEP_S`."""
+    """The segment's law; one whose slope at 0 has no bound begins with a raised cosine of `STEP_S`."""
     law = LAWS[segment.curve]
-    if segment.curve != "sharp" or not segment.edge:
+    if segment.curve not in ABRUPT_LAWS or not segment.edge:
         return law
     return lambda x: law(x) * raised_cosine(np.minimum(x / segment.edge, 1.0))
 

@@ -39,6 +39,19 @@ def sharp(x: FloatArray) -> FloatArray:
     return np.sqrt(x)
 
 
+def smooth(x: FloatArray) -> FloatArray:
+    """sin²(πx/2): leaves and arrives levelly; the two sides add to one."""
+    return raised_cosine(x)
+
+
+def cut(x: FloatArray) -> FloatArray:
+    """1 as soon as x leaves 0: all at once, the incoming at its start and the outgoing, 1 - x, at its end.
+
+    Both are whole in between, so the sum is up to 6 dB louder there.
+    """
+    return np.where(x > 0.0, 1.0, 0.0)
+
+
 def raised_cosine(x: FloatArray) -> FloatArray:
     """(1 - cos πx) / 2, with level ends: the shape of every step; the two sides add to one."""
     return np.square(np.sin(0.5 * np.pi * x))
@@ -50,6 +63,16 @@ def kill_law(x: FloatArray) -> FloatArray:
 
 
 LAWS: Mapping[str, Law] = MappingProxyType(
-    {"equal-power": equal_power, "linear": linear, "slow": slow, "sharp": sharp}
+    {
+        "equal-power": equal_power,
+        "linear": linear,
+        "slow": slow,
+        "sharp": sharp,
+        "smooth": smooth,
+        "cut": cut,
+    }
 )
 """The crossfade laws that a plan may name; each takes x from 0 to 1 and gives the rising gain, 0 to 1."""
+
+ABRUPT_LAWS = frozenset({"sharp", "cut"})
+"""Laws whose slope at silence has no bound: next to it, whoever plays them eases them by a raised cosine."""

@@ -24,7 +24,7 @@ from mixrender.dsp.lanes import (
     neutral_lane,
     untouched_over,
 )
-from mixrender.dsp.laws import LAWS
+from mixrender.dsp.laws import ABRUPT_LAWS, LAWS
 from mixrender.dsp.svf import svf_faded
 from mixrender.units import db_to_gain
 
@@ -145,12 +145,25 @@ def test_a_level_comes_and_goes_along_its_curve(curve):
     x = np.arange(4 * BEAT_FRAMES) / (4 * BEAT_FRAMES)
     rising = gain[: 4 * BEAT_FRAMES] - db_to_gain(-6.0) * LAWS[curve](x)
     falling = gain[8 * BEAT_FRAMES : 12 * BEAT_FRAMES] - db_to_gain(-6.0) * LAWS[curve](1 - x)
-    eased = STEP_FRAMES if curve == "sharp" else 0  # √x alone would leave silence with a jump
+    eased = STEP_FRAMES if curve in ABRUPT_LAWS else 0
     error = max(np.max(np.abs(rising[eased:])), np.max(np.abs(falling[: len(falling) - eased])))
 
     print(f"{curve}: error {error:.1e}, bound 1e-12")
     assert error < 1e-12
     assert gain[0] == 0.0 and np.all(gain[12 * BEAT_FRAMES :] == 0.0)
+
+
+def test_a_cut_comes_in_10_ms_at_the_start_of_its_move_and_goes_in_the_last_10_ms():
+    points = (P(0, SILENT), P(4, 0.0, curve="cut"), P(8, 0.0), P(12, SILENT, curve="cut"))
+    gain = values(lane_of(*points))
+    gone = 12 * BEAT_FRAMES
+    rise_error = np.max(np.abs(gain[:STEP_FRAMES] - raised(STEP_FRAMES)))
+    fall_error = np.max(np.abs(gain[gone - STEP_FRAMES : gone] - (1.0 - raised(STEP_FRAMES))))
+
+    print(f"error of the rise {rise_error:.1e}, of the fall {fall_error:.1e}, bound 1e-12")
+    assert rise_error < 1e-12
+    assert np.all(gain[STEP_FRAMES : gone - STEP_FRAMES + 1] == 1.0)
+    assert np.all(gain[gone:] == 0.0)
 
 
 def test_two_lows_traded_at_one_place_add_to_one():

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from mixrender.dsp.laws import DEFAULT_LAW, LAWS, kill_law, raised_cosine
+from mixrender.dsp.laws import DEFAULT_LAW, LAWS, kill_law, raised_cosine, smooth
 
 RATE_HZ = 48_000
 X = np.linspace(0.0, 1.0, 4097)
@@ -14,7 +14,7 @@ def at(law, x):
 
 
 def test_the_names_are_those_of_the_plan_and_equal_power_is_the_default():
-    assert list(LAWS) == ["equal-power", "linear", "slow", "sharp"]
+    assert list(LAWS) == ["equal-power", "linear", "slow", "sharp", "smooth", "cut"]
     assert DEFAULT_LAW == "equal-power"
 
 
@@ -24,7 +24,15 @@ def test_every_law_rises_from_exactly_nothing_to_exactly_all(law):
 
     assert gain[0] == 0.0
     assert gain[-1] == 1.0
-    assert np.all(np.diff(gain) > 0)
+    assert np.all(np.diff(gain) >= 0)
+    assert np.all(np.diff(gain) > 0) or law == "cut"
+
+
+def test_a_cut_is_whole_wherever_its_move_has_begun_and_its_other_side_until_the_move_is_over():
+    rising, falling = LAWS["cut"](X), LAWS["cut"](1.0 - X)
+
+    assert rising[0] == 0.0 and np.all(rising[1:] == 1.0)
+    assert falling[-1] == 0.0 and np.all(falling[:-1] == 1.0)
 
 
 def test_equal_power_at_a_quarter_is_0_923880_and_0_382683():
@@ -44,6 +52,9 @@ def test_equal_power_at_a_quarter_is_0_923880_and_0_382683():
         ("slow", 0.5, 0.25),
         ("sharp", 0.25, 0.5),
         ("sharp", 0.81, 0.9),
+        ("smooth", 1 / 3, 0.25),
+        ("smooth", 0.5, 0.5),
+        ("cut", 1e-9, 1.0),
     ],
 )
 def test_the_other_laws_have_their_closed_forms(law, x, expected):
@@ -104,8 +115,8 @@ def test_one_sound_faded_linearly_into_itself_is_that_sound():
     assert error < 1e-12
 
 
-@pytest.mark.parametrize("shape", [raised_cosine, kill_law])
-def test_steps_and_kills_are_half_a_cosine_whose_two_sides_add_to_one(shape):
+@pytest.mark.parametrize("shape", [raised_cosine, kill_law, smooth])
+def test_steps_kills_and_smooth_fades_are_half_a_cosine_whose_two_sides_add_to_one(shape):
     error = np.max(np.abs(shape(X) - (0.5 - 0.5 * np.cos(np.pi * X))))
     sum_error = np.max(np.abs(shape(X) + shape(1.0 - X) - 1.0))
 
