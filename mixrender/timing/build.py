@@ -4,23 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from itertools import pairwise
-from typing import Literal
 
 from mixrender.errors import PlanError, Problem
 from mixrender.facts import TrackFacts
 from mixrender.keys import parse_key
-from mixrender.plan.model import LanePoint, Plan, Position, Track
-from mixrender.plan.recipes import transition_moves
-from mixrender.timing import moves
+from mixrender.plan.model import Plan, Track
 from mixrender.timing.length import length_problems
-from mixrender.timing.moves import MovePoint
 from mixrender.timing.place import place
 from mixrender.timing.placement import EDGE_S, Joint, Placement
-from mixrender.timing.positions import bar_of
-from mixrender.timing.spans import BeatSpan, close, mix_beat_of_beat, source_beat_at, span_at
+from mixrender.timing.spans import BeatSpan, close, source_beat_at, span_at
 from mixrender.timing.tempo_map import TempoMap
 from mixrender.timing.timeline import SpeedChange, Timeline, TrackPlacement, TransitionPlacement
+from mixrender.timing.track_lanes import track_lanes
 from mixrender.units import ratio_to_percent
 
 SPEED_WARN = 0.08
@@ -84,7 +79,7 @@ def _track(plan: Plan, placement: Placement, index: int, tempo_map: TempoMap) ->
         end_beat=placed.end_beat,
         start_s=max(tempo_map.time_at(placed.start_beat) - preroll_s, 0.0),
         end_s=tempo_map.time_at(placed.end_beat),
-        lanes=_lanes(plan, placement, index),
+        lanes=track_lanes(plan, placement, index),
         key=_key(track, placed.side.facts),
         gain_db=track.gain_db,
         shift_s=placed.shift_s,
@@ -103,152 +98,6 @@ def _key(track: Track, facts: TrackFacts) -> str | None:
         return key
     whole = round(track.shift_semitones)
     return str(parse_key(key).transposed(semitones=whole)) if whole == track.shift_semitones else None
-
-
-# --- lanes -----------------------------------------------------------------------------------------------
-
-
-def _lanes(plan: Plan, placement: Placement, index: int) -> dict[str, tuple[MovePoint, ...]]:
-    """One lane per control from a track's way in, its own moves and its way out."""
-    way_in = _side_points(placement, index - 1, "to") if index > 0 else {}
-    way_out = _side_points(placement, index, "from") if index < len(placement.joints) else {}
-    own = _own_points(plan, placement, index)
-    lanes = {}
-    for control in sorted({*way_in, *own, *way_out}):
-        parts = way_in.get(control, ()), own.get(control, ()), way_out.get(control, ())
-        if moves.crossing(parts[0], parts[2]):
-            _add_crossing(plan, placement, index, control)
-        _check_heard(plan, placement, index, control, way_out=parts[2])
-        lanes[control] = tuple(sorted((p for part in parts for p in part), key=lambda p: p.beat))
-        _check_order(plan, placement, index, control, lanes[control])
-    _check_ends(plan, placement, index, lanes)
-    return lanes
-
-
-def _side_points(
-    placement: Placement, joint_index: int, side: Literal["from", "to"]
-) -> dict[str, tuple[MovePoint, ...]]:
-    joint = placement.joints[joint_index]
-    lanes = transition_moves(
-        joint.transition,
-        overlap_bars=joint.overlap_bars,
-        beats_per_bar=round(joint.beats_per_bar * placement.tracks[joint_index].rate),
-        recipes=placement.plan.recipes,
-    )[side]
-    start = joint.start_beat if side == "from" else joint.enter_beat
-    return {
-        control: moves.transition_points(
-            lane,
-            start_beat=start,
-            end_beat=max(joint.end_beat, start),
-            beats_per_bar=joint.beats_per_bar,
-            beat=1.0 / placement.tracks[joint_index].rate,
-            curve=joint.transition.curve,
-        )
-        for control, lane in lanes.items()
-    }
-
-
-def _own_points(plan: Plan, placement: Placement, index: int) -> dict[str, tuple[MovePoint, ...]]:
-    placed = placement.tracks[index]
-    grid, track = placed.side.grid, placed.side.track
-    tempo_map = placement.tempo_map()
-    path = ("tracks", track.name, "moves")
-
-    def position_of(point: LanePoint) -> float:
-        position = point.position
-        assert isinstance(position, Position)
-        if position.seconds is None:
-            bar = bar_of(plan, position, track, path)
-            if isinstance(bar, Problem):
-                placement.problems.append(bar)
-                return placed.start_beat
-            if placed.side.has_bars and any(isinstance(s, BeatSpan) for s in placed.spans):
-                return mix_beat_of_beat(placed.spans, grid.bar_to_beat(bar))
-            placement.problems.append(
-                plan.problem(path, f"no beat is known of `{track.name}`: write seconds")
-            )
-            return placed.start_beat
-        span = placed.spans[0]
-        if isinstance(span, BeatSpan):
-            return mix_beat_of_beat(placed.spans, grid.beat_at(position.seconds))
-        return tempo_map.beat_at(tempo_map.time_at(span.start_beat) + position.seconds - span.source_s)
-
-    return {
-        control: moves.track_points(
-            lane,
-            position_of=position_of,
-            beats_per_bar=grid.beats_per_bar / placed.rate,
-            beat=1.0 / placed.rate,
-        )
-        for control, lane in track.moves.items()
-    }
-
-
-def _path_of(placement: Placement, joint_index: int) -> tuple[str | int, ...]:
-    joint = placement.joints[joint_index]
-    if joint.entry is None:
-        return ("tracks", joint.transition.to_track)
-    return ("transitions", joint.entry)
-
-
-def _add_crossing(plan: Plan, placement: Placement, index: int, control: str) -> None:
-    name = placement.tracks[index].side.track.name
-    message = f"the moves of `{control}` that bring `{name}` in reach beyond those that take it out; "
-    problem = plan.problem(_path_of(placement, index), message + "let one end before the other begins")
-    placement.problems.append(problem)
-
-
-def _check_order(
-    plan: Plan, placement: Placement, index: int, control: str, points: tuple[MovePoint, ...]
-) -> None:
-    for point, following in pairwise(points):
-        if point.end_beat > following.beat + 1e-9:
-            name = placement.tracks[index].side.track.name
-            message = (
-                f"a move of `{control}` on `{name}` is not over when the next one begins; make it shorter"
-            )
-            path = (
-                _path_of(placement, min(index, len(placement.joints) - 1))
-                if placement.joints
-                else ("tracks",)
-            )
-            placement.problems.append(plan.problem(path, message))
-
-
-def _check_heard(
-    plan: Plan, placement: Placement, index: int, control: str, *, way_out: tuple[MovePoint, ...]
-) -> None:
-    """Warn of points of the way out that lie beyond the end of the track, where it sounds no more."""
-    placed = placement.tracks[index]
-    if any(point.beat > placed.end_beat + 1e-6 for point in way_out):
-        message = f"a point of `{control}` lies after the overlap, where `{placed.side.track.name}` has ended"
-        placement.problems.append(plan.problem(_path_of(placement, index), message, "warning"))
-
-
-def _check_ends(
-    plan: Plan, placement: Placement, index: int, lanes: dict[str, tuple[MovePoint, ...]]
-) -> None:
-    """Warn of controls not back at neutral after the way in, and of a level that is cut on the way out."""
-    name = placement.tracks[index].side.track.name
-    if index > 0:
-        joint = placement.joints[index - 1]
-        end = max(joint.end_beat, joint.enter_beat)
-        for control, points in lanes.items():
-            value = moves.value_at(points, end, control=control)
-            later = [p for p in points if p.beat > end + 1e-9 or p.end_beat > end + 1e-9]
-            if not moves.is_neutral(control, value) and not later:
-                message = (
-                    f"`{control}` of `{name}` is not back at neutral when the overlap ends, and stays there"
-                )
-                placement.problems.append(plan.problem(_path_of(placement, index - 1), message, "warning"))
-    if index < len(placement.joints):
-        joint = placement.joints[index]
-        level = lanes.get("level")
-        loud = level is None or moves.value_at(level, joint.end_beat, control="level") > -float("inf")
-        if loud and joint.overlap_bars > 0 and joint.transition.recipe != "cut":
-            message = f"`{name}` is not silent when the overlap ends: it is cut there"
-            placement.problems.append(plan.problem(_path_of(placement, index), message, "warning"))
 
 
 # --- tempo -----------------------------------------------------------------------------------------------

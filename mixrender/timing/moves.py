@@ -49,7 +49,6 @@ def transition_points(
     curve: str,
 ) -> tuple[MovePoint, ...]:
     """A transition's lane in mix beats; positions count bars of `beats_per_bar` mix beats."""
-
     overlap_bars = (end_beat - start_beat) / beats_per_bar
 
     def position_of(point: LanePoint) -> float:
@@ -83,8 +82,29 @@ def _points(
             move = float(length_in_beats(point.move, beats_per_bar=beats_per_bar, beat=beat))
         elif point.move is not None:
             move = "at once"
-        points.append(MovePoint(position_of(point), point.value, move, curve))
+        if point.position is None:
+            points.append(MovePoint(-math.inf, point.value, None, curve))
+        else:
+            points.append(MovePoint(position_of(point), point.value, move, curve))
     return tuple(sorted(points, key=lambda p: p.beat))
+
+
+def settled(
+    lanes: dict[str, tuple[MovePoint, ...]], *, start_beat: float
+) -> dict[str, tuple[MovePoint, ...]]:
+    """The lanes of one part of a track, in which values that hold throughout have got a place.
+
+    A parameter takes such a value where the lane of its effect's amount begins, or at `start_beat`; until
+    then what came before holds, so that two parts of a track may want different values.
+    """
+    found = {}
+    for control, points in lanes.items():
+        amount = [p.beat for p in lanes.get(control.split(".")[0], ()) if math.isfinite(p.beat)]
+        begin = min([start_beat, *amount])
+        found[control] = tuple(
+            p if math.isfinite(p.beat) else MovePoint(begin, p.value, "at once", p.curve) for p in points
+        )
+    return found
 
 
 def neutral_of(control: str) -> float:

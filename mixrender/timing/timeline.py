@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
 
@@ -44,7 +44,7 @@ class TrackPlacement:
     key_lock: bool = True
     shift_semitones: float = 0.0
     formants: Literal["follow", "keep"] = "follow"
-    order: PlayOrder = PlayOrder()
+    order: PlayOrder = field(default_factory=PlayOrder)
     patches: tuple[Patch, ...] = ()
 
     def speed_at(self, mix_beat: float, tempo_map: TempoMap) -> float:
