@@ -1,4 +1,4 @@
-"""A placed track's way in, its own moves and its way out to one lane per control, and what is doubtful in them."""
+"""A placed track's way in, its own moves and its way out to one lane per control, and doubts about them."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from itertools import pairwise
 from typing import Literal
 
 from mixrender.errors import Problem
-from mixrender.plan.model import LanePoint, Plan, Position
+from mixrender.plan.model import LanePoint, Plan, PlanPath, Position
 from mixrender.plan.recipes import transition_moves
 from mixrender.timing import moves
 from mixrender.timing.moves import MovePoint
@@ -94,7 +94,8 @@ def _own_points(plan: Plan, placement: Placement, index: int) -> dict[str, tuple
     return moves.settled(points, start_beat=placed.start_beat)
 
 
-def joint_path(placement: Placement, joint_index: int) -> tuple[str | int, ...]:
+def joint_path(placement: Placement, joint_index: int) -> PlanPath:
+    """The place in the plan of a transition; for one made by default that of the track it brings in."""
     joint = placement.joints[joint_index]
     if joint.entry is None:
         return ("tracks", joint.transition.to_track)
