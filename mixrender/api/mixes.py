@@ -30,20 +30,20 @@ KEPT_BYTES = 20 * 10**9
 
 
 def resolve(plan: Plan, *, cache: Cache | None = None, progress: Progress | None = None) -> Timeline:
-    """The timeline of a plan: its tracks analysed, every position and tempo worked out.
+    """The timeline of a plan: all that sounds analysed, every position and tempo worked out.
 
-    Raises PlanError with all of the plan's problems; AudioErrors of its tracks are among them.
+    Raises PlanError with all of the plan's problems; AudioErrors of its files are among them.
     """
     shared = cache or Cache()
     # A target or a cover that is not there is a fault of the plan: said before anything is analysed.
     target_of(plan)
     output_tags(plan)
     facts, problems = [], list[Problem]()
-    files = [track.path for track in plan.tracks]
+    files = [sound.path for sound in plan.sounds]
     outcomes = analyze_all(files, cache=shared, progress=progress or NoProgress())
-    for track, (_, outcome) in zip(plan.tracks, outcomes, strict=True):
+    for sound, (_, outcome) in zip(plan.sounds, outcomes, strict=True):
         if isinstance(outcome, AudioError):
-            problems.append(plan.problem(("tracks", track.name, "file"), str(outcome)))
+            problems.append(plan.problem((*plan.path_of(sound), "file"), str(outcome)))
         elif isinstance(outcome, MixrenderError):
             raise outcome
         else:

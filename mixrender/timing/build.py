@@ -26,12 +26,12 @@ are within 8 % of their own tempo (Kim et al., ISMIR 2020)."""
 
 
 def build_timeline(plan: Plan, facts: Sequence[TrackFacts]) -> Timeline:
-    """The timeline of a plan whose tracks have these facts, in the plan's order.
+    """The timeline of a plan whose `sounds` have these facts, in their order: tracks, layers, voices.
 
     Raises PlanError with every problem found where there is an error among them; warnings are kept in the
     timeline's `problems`.
     """
-    placement = place(plan, facts)
+    placement = place(plan, facts[: len(plan.tracks)])
     problems = placement.problems
     problems[:0] = plan.warnings
     if _errors(problems) or len(placement.tracks) < len(plan.tracks):
