@@ -1,4 +1,4 @@
-"""Names of signals go in; the synthesised test signals of EBU Tech 3341 and 3342 and of BS.1770-5 come out.
+"""Descriptions go in; test signals of EBU Tech 3341, 3342 and BS.1770-5 and what they must read come out.
 
 All are made from their published descriptions: tones in phase on both channels, levels as the peak of each
 channel in dBFS. A programme is a list of (seconds, dBFS) parts; None is silence.
@@ -11,6 +11,26 @@ from mixrender.loudness.kfilter import TABLE_48_KHZ
 
 def amplitude(level_db):
     return 0.0 if level_db is None else 10.0 ** (level_db / 20.0)
+
+
+PROGRAMMES = {
+    1: [(20, -23)],
+    2: [(20, -33)],
+    3: [(10, -36), (60, -23), (10, -36)],
+    4: [(10, -72), (10, -36), (60, -23), (10, -36), (10, -72)],
+    5: [(20, -26), (20.1, -20), (20, -26)],
+}
+"""Tech 3341, cases 1 to 5, by their parts."""
+
+SURROUND = amplitude(-24 + 23), amplitude(-28 + 23), amplitude(-30 + 23)
+"""Amplitudes of centre, front and rear in case 6, relative to -23 dBFS."""
+
+TONES = {15: (4, 0.5, 0, -6), 16: (4, 0.5, 45, -6), 17: (6, 0.5, 60, -6), 18: (8, 0.5, 67.5, -6)}
+TONES[19] = (4, 1.41, 45, 3)
+"""Tech 3341, cases 15 to 19: the divisor of the rate, level, degrees, and true peak in dBTP."""
+
+RANGES = {1: ((-20, -30), 10), 2: ((-20, -15), 5), 3: ((-40, -20), 20), 4: ((-50, -35, -20, -35, -50), 15)}
+"""Tech 3342, cases 1 to 4: levels of 20 s each, and the range in LU."""
 
 
 def tone(parts, *, rate_hz=48_000, frequency_hz=1_000.0, weights=(1.0, 1.0)):
@@ -61,6 +81,41 @@ def k_gain_db(frequency_hz):
     z = np.exp(-2j * np.pi * np.asarray(frequency_hz) / 48_000)
     sections = [(b0 + b1 * z + b2 * z * z) / (1 + a1 * z + a2 * z * z) for b0, b1, b2, a1, a2 in TABLE_48_KHZ]
     return 20 * np.log10(np.abs(sections[0] * sections[1]))
+
+
+class Arithmetic:
+    """What a step-wise tone must measure, from its parts alone: powers of windows, gates, percentiles."""
+
+    def __init__(self, parts, *, power=2.0):
+        self.edges = np.cumsum([0.0] + [s for s, _ in parts])
+        self.powers = np.array([power / 2 * amplitude(db) ** 2 for _, db in parts])
+        self.energy = np.concatenate(([0.0], np.cumsum(self.powers * np.diff(self.edges))))
+
+    def windows(self, starts_s, width_s):
+        ends_s = np.asarray(starts_s) + width_s
+        energy = np.interp(ends_s, self.edges, self.energy) - np.interp(starts_s, self.edges, self.energy)
+        return energy / width_s
+
+    def lufs(self, power):
+        return -0.691 + 10 * np.log10(power) + k_gain_db(1_000.0)
+
+    def greatest(self, width_s):
+        """The greatest loudness of a sliding window; it begins or ends where the level steps."""
+        starts_s = np.concatenate((self.edges, self.edges - width_s))
+        starts_s = starts_s[(starts_s >= 0) & (starts_s + width_s <= self.edges[-1] + 1e-9)]
+        return self.lufs(self.windows(starts_s, width_s).max())
+
+    def integrated(self):
+        blocks = self.windows(np.arange(0, self.edges[-1] - 0.4 + 1e-6, 0.1), 0.4)
+        blocks = blocks[10 * np.log10(np.maximum(blocks, 1e-30)) > -70.0]
+        return self.lufs(blocks[blocks > blocks.mean() / 10].mean())
+
+    def range(self):
+        blocks = self.windows(np.arange(0, self.edges[-1] + 1.5 - 3.0 + 1e-6, 0.1), 3.0)
+        blocks = blocks[10 * np.log10(np.maximum(blocks, 1e-30)) >= -70.0]
+        blocks = np.sort(blocks[blocks >= blocks.mean() / 100])
+        low, high = (blocks[int((len(blocks) - 1) * p + 0.5)] for p in (0.10, 0.95))
+        return 10 * np.log10(high / low)
 
 
 def interpolated_peak_db(x, *, times=32, pad=2_048):

@@ -7,9 +7,12 @@ exact arithmetic on the steps of power gives (the nominal values carry up to 0.0
 import numpy as np
 import pytest
 from loudness_cases import (
-    amplitude,
+    PROGRAMMES,
+    RANGES,
+    SURROUND,
+    TONES,
+    Arithmetic,
     interpolated_peak_db,
-    k_gain_db,
     tone,
     true_peak_burst,
     true_peak_tone,
@@ -32,42 +35,6 @@ RATES_HZ = (
     48_000,
     *(pytest.param(rate_hz, marks=pytest.mark.accuracy) for rate_hz in (32_000, 88_200, 96_000, 192_000)),
 )
-SURROUND = amplitude(-24 + 23), amplitude(-28 + 23), amplitude(-30 + 23)  # case 6, relative to -23 dBFS
-
-
-class Arithmetic:
-    """What a step-wise tone must measure, from its parts alone: powers of windows, gates, percentiles."""
-
-    def __init__(self, parts, *, power=2.0):
-        self.edges = np.cumsum([0.0] + [s for s, _ in parts])
-        self.powers = np.array([power / 2 * amplitude(db) ** 2 for _, db in parts])
-        self.energy = np.concatenate(([0.0], np.cumsum(self.powers * np.diff(self.edges))))
-
-    def windows(self, starts_s, width_s):
-        ends_s = np.asarray(starts_s) + width_s
-        energy = np.interp(ends_s, self.edges, self.energy) - np.interp(starts_s, self.edges, self.energy)
-        return energy / width_s
-
-    def lufs(self, power):
-        return -0.691 + 10 * np.log10(power) + k_gain_db(1_000.0)
-
-    def greatest(self, width_s):
-        """The greatest loudness of a sliding window; it begins or ends where the level steps."""
-        starts_s = np.concatenate((self.edges, self.edges - width_s))
-        starts_s = starts_s[(starts_s >= 0) & (starts_s + width_s <= self.edges[-1] + 1e-9)]
-        return self.lufs(self.windows(starts_s, width_s).max())
-
-    def integrated(self):
-        blocks = self.windows(np.arange(0, self.edges[-1] - 0.4 + 1e-6, 0.1), 0.4)
-        blocks = blocks[10 * np.log10(np.maximum(blocks, 1e-30)) > -70.0]
-        return self.lufs(blocks[blocks > blocks.mean() / 10].mean())
-
-    def range(self):
-        blocks = self.windows(np.arange(0, self.edges[-1] + 1.5 - 3.0 + 1e-6, 0.1), 3.0)
-        blocks = blocks[10 * np.log10(np.maximum(blocks, 1e-30)) >= -70.0]
-        blocks = np.sort(blocks[blocks >= blocks.mean() / 100])
-        low, high = (blocks[int((len(blocks) - 1) * p + 0.5)] for p in (0.10, 0.95))
-        return 10 * np.log10(high / low)
 
 
 def integrated_lu(rate_hz):
@@ -78,15 +45,6 @@ def require(name, got, expected, bounds):
     low, high = bounds if isinstance(bounds, tuple) else (-bounds, bounds)
     print(f"{name}: {got:.3f}, expected {expected:.3f} {low:+g} {high:+g}")
     assert low <= got - expected <= high
-
-
-PROGRAMMES = {
-    1: [(20, -23)],
-    2: [(20, -33)],
-    3: [(10, -36), (60, -23), (10, -36)],
-    4: [(10, -72), (10, -36), (60, -23), (10, -36), (10, -72)],
-    5: [(20, -26), (20.1, -20), (20, -26)],
-}
 
 
 @pytest.mark.parametrize("rate_hz", RATES_HZ)
@@ -163,10 +121,6 @@ def test_the_greatest_window_of_a_burst_wherever_it_begins(case, rate_hz):
         require(f"case {case}, {i}", reading, expected, SHORT_TERM_LU if short_term else MOMENTARY_LU)
 
 
-TONES = {15: (4, 0.5, 0, -6), 16: (4, 0.5, 45, -6), 17: (6, 0.5, 60, -6), 18: (8, 0.5, 67.5, -6)}
-TONES[19] = (4, 1.41, 45, 3)
-
-
 @pytest.mark.parametrize("rate_hz", RATES_HZ)
 @pytest.mark.parametrize("case", TONES)
 def test_true_peak_of_cases_15_to_19(case, rate_hz):
@@ -186,9 +140,6 @@ def test_true_peak_of_cases_20_to_23(case, rate_hz):
 
     require(f"case {case}, EBU", got.true_peak_dbtp, 0.0, EBU_PEAK_DB)
     require(f"case {case}", got.true_peak_dbtp, interpolated_peak_db(x), PEAK_DB)
-
-
-RANGES = {1: ((-20, -30), 10), 2: ((-20, -15), 5), 3: ((-40, -20), 20), 4: ((-50, -35, -20, -35, -50), 15)}
 
 
 @pytest.mark.parametrize("rate_hz", RATES_HZ)
