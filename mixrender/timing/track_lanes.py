@@ -59,39 +59,45 @@ def _side_points(
 
 def _own_points(plan: Plan, placement: Placement, index: int) -> dict[str, tuple[MovePoint, ...]]:
     placed = placement.tracks[index]
-    grid, track = placed.side.grid, placed.side.track
-    tempo_map = placement.tempo_map()
-    path = ("tracks", track.name, "moves")
+    path = ("tracks", placed.side.track.name, "moves")
 
     def position_of(point: LanePoint) -> float:
-        position = point.position
-        assert isinstance(position, Position)
-        if position.seconds is None:
-            bar = bar_of(plan, position, track, path)
-            if isinstance(bar, Problem):
-                placement.problems.append(bar)
-                return placed.start_beat
-            if placed.side.has_bars and any(isinstance(s, BeatSpan) for s in placed.spans):
-                return mix_beat_of_beat(placed.spans, grid.bar_to_beat(bar))
-            placement.problems.append(
-                plan.problem(path, f"no beat is known of `{track.name}`: write seconds")
-            )
-            return placed.start_beat
-        span = placed.spans[0]
-        if isinstance(span, BeatSpan):
-            return mix_beat_of_beat(placed.spans, grid.beat_at(position.seconds))
-        return tempo_map.beat_at(tempo_map.time_at(span.start_beat) + position.seconds - span.source_s)
+        assert isinstance(point.position, Position)
+        beat = mix_beat_of(plan, placement, index, point.position, path)
+        return placed.start_beat if beat is None else beat
 
     points = {
         control: moves.track_points(
             lane,
             position_of=position_of,
-            beats_per_bar=grid.beats_per_bar / placed.rate,
+            beats_per_bar=placed.side.grid.beats_per_bar / placed.rate,
             beat=1.0 / placed.rate,
         )
-        for control, lane in track.moves.items()
+        for control, lane in placed.side.track.moves.items()
     }
     return moves.settled(points, start_beat=placed.start_beat)
+
+
+def mix_beat_of(
+    plan: Plan, placement: Placement, index: int, position: Position, path: PlanPath
+) -> float | None:
+    """Mix beat on which a place in a placed track sounds; None, and a problem noted at `path`, if none is."""
+    placed = placement.tracks[index]
+    grid, track = placed.side.grid, placed.side.track
+    if position.seconds is None:
+        bar = bar_of(plan, position, track, path)
+        if isinstance(bar, Problem):
+            placement.problems.append(bar)
+            return None
+        if placed.side.has_bars and any(isinstance(s, BeatSpan) for s in placed.spans):
+            return mix_beat_of_beat(placed.spans, grid.bar_to_beat(bar))
+        placement.problems.append(plan.problem(path, f"no beat is known of `{track.name}`: write seconds"))
+        return None
+    span = placed.spans[0]
+    if isinstance(span, BeatSpan):
+        return mix_beat_of_beat(placed.spans, grid.beat_at(position.seconds))
+    tempo_map = placement.tempo_map()
+    return tempo_map.beat_at(tempo_map.time_at(span.start_beat) + position.seconds - span.source_s)
 
 
 def joint_path(placement: Placement, joint_index: int) -> PlanPath:
