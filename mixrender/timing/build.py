@@ -7,9 +7,9 @@ from dataclasses import replace
 
 from mixrender.errors import PlanError, Problem
 from mixrender.facts import TrackFacts
-from mixrender.keys import parse_key
-from mixrender.plan.model import Plan, Track
+from mixrender.plan.model import Plan
 from mixrender.timing.length import length_problems
+from mixrender.timing.match_key import shifts_semitones, sounding_key
 from mixrender.timing.place import place
 from mixrender.timing.placement import EDGE_S, Joint, Placement
 from mixrender.timing.spans import BeatSpan, close, source_beat_at, span_at
@@ -38,7 +38,11 @@ def build_timeline(plan: Plan, facts: Sequence[TrackFacts]) -> Timeline:
         raise PlanError(_errors(problems) or problems)
     tempo_map = _origin_at_start(placement)
     problems.extend(_jump_problems(plan, placement))
-    tracks = tuple(_track(plan, placement, index, tempo_map) for index in range(len(plan.tracks)))
+    shifts, unmatched = shifts_semitones(plan, facts[: len(plan.tracks)])
+    problems.extend(unmatched)
+    tracks = tuple(
+        _track(plan, placement, index, tempo_map, shift_semitones=shift) for index, shift in enumerate(shifts)
+    )
     problems.extend(_speed_problems(plan, tracks, tempo_map))
     transitions = tuple(
         _transition(placement, index, tracks, tempo_map, problems) for index in range(len(placement.joints))
@@ -61,7 +65,9 @@ def _origin_at_start(placement: Placement) -> TempoMap:
     return placement.tempo_map(origin_s=-start_s)
 
 
-def _track(plan: Plan, placement: Placement, index: int, tempo_map: TempoMap) -> TrackPlacement:
+def _track(
+    plan: Plan, placement: Placement, index: int, tempo_map: TempoMap, *, shift_semitones: float
+) -> TrackPlacement:
     placed = placement.tracks[index]
     track = placed.side.track
     first, last = index == 0, index == len(placement.tracks) - 1
@@ -80,24 +86,15 @@ def _track(plan: Plan, placement: Placement, index: int, tempo_map: TempoMap) ->
         start_s=max(tempo_map.time_at(placed.start_beat) - preroll_s, 0.0),
         end_s=tempo_map.time_at(placed.end_beat),
         lanes=track_lanes(plan, placement, index),
-        key=_key(track, placed.side.facts),
+        key=sounding_key(track, placed.side.facts, shift_semitones),
         gain_db=track.gain_db,
         shift_s=placed.shift_s,
         fade_in_beats=plan.start.fade_bars * bar_beats if first else 0.0,
         fade_out_beats=plan.end.fade_bars * bar_beats if last else 0.0,
         key_lock=track.key_lock,
-        shift_semitones=track.shift_semitones,
+        shift_semitones=shift_semitones,
         formants=track.formants,
     )
-
-
-def _key(track: Track, facts: TrackFacts) -> str | None:
-    """The key that the track has in the mix: written or found, and moved by whole semitones of `shift`."""
-    key = track.key or facts.key
-    if key is None or not track.shift_semitones:
-        return key
-    whole = round(track.shift_semitones)
-    return str(parse_key(key).transposed(semitones=whole)) if whole == track.shift_semitones else None
 
 
 # --- tempo -----------------------------------------------------------------------------------------------
