@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from effect_checks import RATE_HZ, bass_note, click_db
+from effect_checks import RATE_HZ, bass_note, click_db, edged_amount
 
 from mixrender.dsp.gate import gate_gain
 
@@ -92,6 +92,16 @@ def test_a_gated_bass_note_does_not_click(phase):
 
     print(f"{heard_db:.1f} dBFS above 2 kHz, bound -60 dBFS; without edges {hard_db:.1f}")
     assert heard_db < -60.0 < hard_db
+
+
+@pytest.mark.parametrize("on", [20_000, 23_000, 24_000])
+def test_an_amount_that_comes_and_goes_in_10_ms_does_not_click(on):
+    beats = steady_beats(4)
+    amount = edged_amount(len(beats), on=on, off=on + 44_000)
+    heard_db = click_db(bass_note(len(beats), 0.25) * gain_of(beats, amount)[:, np.newaxis])
+
+    print(f"{heard_db:.1f} dBFS above 2 kHz, bound -60 dBFS")
+    assert heard_db < -60.0
 
 
 def test_any_part_of_the_beats_has_the_same_gain():
