@@ -16,12 +16,14 @@ from typing import TextIO
 from mixrender.api.fault_lines import to_line
 from mixrender.api.workers import READY
 from mixrender.audio.cache import Cache
+from mixrender.audio.quiet_libraries import hush_libraries
 from mixrender.errors import AudioError, MixrenderError, write_details
 
 
 def main() -> None:
     """Say that all is loaded, and answer line after line until the input ends."""
     answers = _answers()
+    hush_libraries()
     # All that takes time to load is loaded once, before the first file.
     import mixrender.analysis.library
     import mixrender.analysis.track  # noqa: F401

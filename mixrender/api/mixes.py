@@ -22,6 +22,7 @@ from mixrender.plan.schema import plan_schema
 from mixrender.progress import NoProgress, Progress
 from mixrender.report.document import mix_document, to_json
 from mixrender.report.mix_csv import mix_csv
+from mixrender.report.picture_page import PICTURE_FORMATS, remove_pictures
 from mixrender.timing.build import build_timeline
 from mixrender.timing.timeline import Timeline
 
@@ -65,7 +66,8 @@ def render(
 ) -> MixResult:
     """Render the whole mix: `mix.flac` (or the plan's format) and its report in `folder`.
 
-    The report is `report.json`, `loudness.csv` and, with `pictures`, `loudness.png` and `loudness.svg`.
+    The report is `report.json`, `loudness.csv` and, with `pictures`, `loudness.png` and `loudness.svg`; those
+    that an earlier render drew there are removed.
 
     `folder` None: named after the plan, beside it. `output` takes the place of what the plan writes there,
     in the plan's own words. With `fix`, a file that misses its target or ceiling after encoding is made
@@ -79,6 +81,7 @@ def render(
         require_aac()
     timeline = resolve(plan, cache=shared, progress=shown)
     result = render_mix(plan, timeline, folder=target, cache=shared, progress=shown, fix=fix)
+    remove_pictures(target / f"loudness.{format}" for format in PICTURE_FORMATS)  # they show another mix
     write_text_atomic(target / "report.json", to_json(mix_document(result)))
     write_text_atomic(target / "loudness.csv", mix_csv(result))
     if pictures:

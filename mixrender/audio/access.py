@@ -15,6 +15,8 @@ def require_file(path: Path) -> None:
     """Raise AudioError unless `path` is a file with something in it that this user may read."""
     if path.is_dir():
         raise AudioError(path, "it is a folder, not an audio file.")
+    if path.is_symlink() and not path.exists():
+        raise AudioError(path, "it is a link to what is not there, or to itself.")
     if not path.exists():
         raise AudioError(path, f"there is no such file.{_similar(path)}")
     if not path.is_file():

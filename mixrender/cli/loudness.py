@@ -11,6 +11,7 @@ from mixrender.cli.options import AsCsv, AsJson, AudioFiles, Jobs, Quiet, leave
 from mixrender.errors import InputError
 from mixrender.loudness.targets import Target, read_target
 from mixrender.report import loudness_report
+from mixrender.report.plain_names import plain_name
 from mixrender.terminal import Terminal
 
 EPILOG = f"Published targets. None is for DJ mixes.\n\n{loudness_report.targets_in_lines()}"
@@ -62,8 +63,8 @@ def loudness(
 ) -> None:
     """Measure audio files by ITU-R BS.1770: loudness, loudness range, true peak; and how they meet a target.
 
-    Figures are judged as they are shown, to 0.1. The status is 1 if a file misses the target, 2 if one could
-    not be measured.
+    Figures are judged as they are shown, to 0.1. The status is 2 if a file could not be read, whatever the
+    others are like, else 1 if one misses the target; silence, which has no loudness, does not miss it.
     """
     terminal = Terminal(quiet=quiet, as_json=as_json or as_csv)
     with terminal.reported():
@@ -73,7 +74,7 @@ def loudness(
             files, target=_target(target), together=together, progress=terminal.progress(), jobs=jobs
         )
         for _, fault in survey.faults:
-            terminal.fault(str(fault))
+            terminal.fault(plain_name(str(fault)))
         if as_csv:
             terminal.data(loudness_report.survey_csv(survey))
         elif as_json:

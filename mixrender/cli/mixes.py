@@ -85,7 +85,10 @@ def render(
         ),
     ] = False,
     no_pictures: Annotated[
-        bool, typer.Option("--no-pictures", help="Do not draw loudness.png and loudness.svg.")
+        bool,
+        typer.Option(
+            "--no-pictures", help="Do not draw loudness.png and .svg; those of an earlier render are removed."
+        ),
     ] = False,
     quiet: Quiet = False,
     as_json: AsJson = False,

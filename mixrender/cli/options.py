@@ -16,7 +16,9 @@ LICENCES = (
 
 PlanFile = Annotated[Path, typer.Argument(metavar="PLAN", help="The plan, a YAML file.", show_default=False)]
 AudioFiles = Annotated[
-    list[Path], typer.Argument(metavar="FILE|FOLDER...", help="Audio files, or folders of them.")
+    list[Path],
+    # One that cannot be read is a fault like others, told when the others are done: no check by typer.
+    typer.Argument(metavar="FILE|FOLDER...", help="Audio files, or folders of them.", readable=False),
 ]
 Jobs = Annotated[
     int | None,

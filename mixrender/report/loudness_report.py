@@ -15,6 +15,7 @@ from mixrender.loudness.survey import Survey
 from mixrender.loudness.targets import TARGETS, Target
 from mixrender.report.csv_text import csv_text
 from mixrender.report.document import Document, criterion_document, loudness_details, true_peak_channel
+from mixrender.report.plain_names import plain_name
 from mixrender.report.tables import NOT_MEASURABLE, mark_unstable, new_table, number, range_told, time_told
 from mixrender.units import format_time
 
@@ -42,7 +43,7 @@ def _rows(survey: Survey, *, name_of: Callable[[Path], str]) -> Iterator[_Row]:
 def _short_names(survey: Survey) -> Callable[[Path], str]:
     """Names for people: without the folder, unless several files share one."""
     files = Counter(reading.file.name for reading in survey.readings)
-    return lambda file: file.name if files[file.name] == 1 else str(file)
+    return lambda file: plain_name(file.name if files[file.name] == 1 else str(file))
 
 
 def verdict_of(judgement: Judgement | None) -> str | None:
@@ -100,7 +101,9 @@ def _verdict_table(rows: list[_Row], target: Target) -> Table:
     names = [criterion.name for criterion in judgements[0][1].criteria] if judgements else []
     off = [f"{name} off {'dB' if name == TRUE_PEAK else 'LU'}" for name in names]
     columns = ("verdict*", *off, "gain dB", "then true peak dBTP")
-    table = new_table(f"Target: {_in_words(target)}", "", *columns)
+    is_published = any(target.name.startswith(one.name) for one in TARGETS.values())
+    words = _in_words(target) if is_published else _figures_of(target)
+    table = new_table(f"Target: {words}", "", *columns)
     for name, judgement in judgements:
         table.add_row(
             name,
@@ -177,14 +180,18 @@ def _cure_of_maxima(judgement: Judgement) -> str:
 
 
 def _in_words(target: Target) -> str:
-    """A target's figures: `EBU R 128: -23.0 LUFS (±0.2 LU), at most -1.0 dBTP`."""
+    """A target's name and figures: `EBU R 128: -23.0 LUFS (±0.2 LU), at most -1.0 dBTP`."""
+    return f"{target.name}: {_figures_of(target)}"
+
+
+def _figures_of(target: Target) -> str:
     figures = [f"at most {number(target.true_peak_dbtp)} dBTP"]
     if target.max_short_term_lufs is not None:
         figures.append(f"short term at most {number(target.max_short_term_lufs)} LUFS")
     if target.aims_lufs is not None:
         loudest = " of the loudest file" if target.of_loudest else ""
         figures.insert(0, f"{_integrated(target)} LUFS{loudest} ({_tolerance(target)} LU)")
-    return f"{target.name}: {', '.join(figures)}"
+    return ", ".join(figures)
 
 
 def _integrated(target: Target) -> str:

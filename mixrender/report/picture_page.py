@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from mixrender.audio.atomic import atomic_path, writing
+from mixrender.errors import MachineError
 from mixrender.report.picture_style import INK, STYLE, TEXT_PT
 from mixrender.report.picture_text import FONT, shown
 
@@ -16,8 +17,12 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 PictureFormat = Literal["png", "svg"]
+PICTURE_FORMATS: tuple[PictureFormat, ...] = ("png", "svg")
 
 DPI = 120
+
+_MAKER = "mixrender"
+_MAKER_WITHIN_BYTES = 4096
 
 _MOST_LETTERS = 400
 _THIN = 0.4  # width in pixels of the thinnest letters, for each point of their size
@@ -65,8 +70,31 @@ def save_pages(draw: Callable[[], Figure], outs: dict[PictureFormat, Path]) -> N
         for format, out in outs.items():
             with atomic_path(out) as part, writing(out):
                 # A date would make the same picture another file.
-                metadata = {"Date": None} if format == "svg" else None
+                metadata = {"Date": None, "Creator": _MAKER} if format == "svg" else {"Software": _MAKER}
                 figure.savefig(part, format=format, dpi=DPI, metadata=metadata)
+
+
+def remove_pictures(files: Iterable[Path]) -> None:
+    """Remove those that `save_pages` made; other files, and what is not there, are left alone.
+
+    Raises MachineError if one cannot be removed.
+    """
+    for file in files:
+        if _is_ours(file):
+            try:
+                file.unlink(missing_ok=True)
+            except OSError as error:
+                raise MachineError(
+                    f"{file}: this picture of an earlier render cannot be removed ({error.strerror})"
+                ) from None
+
+
+def _is_ours(file: Path) -> bool:
+    try:
+        with file.open("rb") as opened:
+            return _MAKER.encode() in opened.read(_MAKER_WITHIN_BYTES)
+    except OSError:
+        return False
 
 
 def width_px(words: str, *, size_pt: float = TEXT_PT) -> float:

@@ -153,3 +153,23 @@ def test_m4a_without_ffmpeg_is_status_3_with_how_to_install_it(run: Run, plan: P
     assert done.returncode == 3
     assert "apt install" in done.stderr and "Traceback" not in done.stderr
     assert not plan.with_suffix("").exists()
+
+
+def test_without_pictures_those_of_an_earlier_render_are_gone_and_nothing_else(
+    run: Run, plan: Path, tmp_path: Path
+) -> None:
+    out = tmp_path / "out"
+    assert run("render", plan, "-o", out, "--quiet").returncode == 0
+    drawn = {"loudness.png", "loudness.svg"}
+    assert {file.name for file in out.iterdir()} >= drawn
+    mine = (out / "loudness.svg").read_bytes().replace(b"mixrender", b"somebody else")
+    (out / "loudness.svg").write_bytes(mine)
+    (out / "cover.png").write_bytes((out / "loudness.png").read_bytes())
+
+    assert run("render", plan, "-o", out, "--quiet", "--no-pictures").returncode == 0
+
+    left = {file.name for file in out.iterdir()}
+    assert left == {"mix.flac", "report.json", "loudness.csv", "loudness.svg", "cover.png"}
+    assert (out / "loudness.svg").read_bytes() == mine
+    assert run("render", plan, "-o", out, "--quiet").returncode == 0
+    assert {file.name for file in out.iterdir()} == left | drawn
