@@ -16,6 +16,7 @@ from mixrender.timing.spans import BeatSpan, close, source_beat_at, span_at
 from mixrender.timing.tempo_map import TempoMap
 from mixrender.timing.timeline import SpeedChange, Timeline, TrackPlacement, TransitionPlacement
 from mixrender.timing.track_lanes import track_lanes
+from mixrender.timing.voices import place_voices
 from mixrender.units import ratio_to_percent
 
 SPEED_WARN = 0.08
@@ -47,10 +48,12 @@ def build_timeline(plan: Plan, facts: Sequence[TrackFacts]) -> Timeline:
     transitions = tuple(
         _transition(placement, index, tracks, tempo_map, problems) for index in range(len(placement.joints))
     )
+    duration_s = max(track.end_s for track in tracks)
+    spoken = facts[len(facts) - len(plan.voices) :]
+    voices = place_voices(plan, placement, spoken, tempo_map, duration_s=duration_s)
     if _errors(problems):
         raise PlanError(_errors(problems))
-    duration_s = max(track.end_s for track in tracks)
-    timeline = Timeline(tempo_map, tracks, transitions, duration_s, tuple(problems))
+    timeline = Timeline(tempo_map, tracks, transitions, duration_s, tuple(problems), voices=voices)
     return replace(timeline, problems=(*problems, *length_problems(plan, timeline)))
 
 
