@@ -8,11 +8,20 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from mixrender.plan.controls import CONTROLS, Control
+from mixrender.plan.controls import (
+    CONTROLS,
+    EFFECTS,
+    EVENTS,
+    NOISE_CUTOFF,
+    NOISE_LEVEL,
+    Control,
+    Effect,
+    Event,
+)
 from mixrender.plan.fields import SCALARS
 from mixrender.plan.lanes import MOVE_TIME_PATTERN
 from mixrender.plan.model import Plan
-from mixrender.plan.places import InPosition, PlanModel, Position
+from mixrender.plan.places import InPosition, Length, PlanModel, Position
 from mixrender.plan.recipes import RECIPES
 
 JsonSchema = dict[str, Any]
@@ -32,6 +41,9 @@ _TEXTS: Mapping[str, Mapping[str, str]] = {
         "end": "Where the last track ends, and its fade out.",
         "tempo": "Tempo the mix starts with, and keeps unless a transition says otherwise.",
         "bands": "The two edges between `low`, `mid` and `high`. Default: [250 Hz, 2.5 kHz].",
+        "click": "Add a metronome to the clips of `preview`, to judge grids by ear. Default: false.",
+        "recipes": "Recipes of one's own, by name.",
+        "voices": "Speech laid over the mix, to which the music gives way.",
         "match_loudness": "Level tracks by their loud parts (true), by what meets (regions), or not (false).",
         "tracks": "The tracks, in the order in which they play.",
         "transitions": "How neighbours give way to each other; pairs left out get the default transition.",
@@ -64,11 +76,41 @@ _TEXTS: Mapping[str, Mapping[str, str]] = {
         "cues": "Names for bars of this track.",
         "key_lock": "Whether the pitch stays when the tempo changes. Default: true.",
         "shift": "Semitones up, or down with a minus.",
+        "edits": "What changes which bars sound: stretches repeated or left out.",
         "formants": "With `shift`: whether the timbre of voices moves along. Default: follow.",
         "title": "Title. Default: the file's tag.",
         "artist": "Artist. Default: the file's tag.",
         "note": "A note for people.",
         "moves": "Lanes of controls; positions are bars of this track.",
+    },
+    "Edit": {
+        "repeat": "Where in the track a repeated stretch begins.",
+        "skip": "Where in the track a stretch begins that is left out.",
+        "length": "How long the stretch is.",
+        "times": "How many times it sounds in all. Default: 2.",
+    },
+    "Voice": {
+        "file": "The audio file; the path is relative to the plan.",
+        "at": "Where it begins: a place in `track`, or seconds of the mix.",
+        "track": "The track that `at` is a place in.",
+        "gain": "A trim on top of the matched loudness.",
+        "duck": "Whether the music gives way to it. Default: true.",
+        "over": "By how much it is louder than the music while it speaks. Default: 10 LU.",
+        "attack": "How long before it speaks the music begins to give way. Default: 0.3 s.",
+        "release": "How long the music takes to come back. Default: 0.8 s.",
+        "moves": "Lanes of controls; positions are seconds of its file.",
+        "note": "A note for people.",
+    },
+    "NoiseSweep": {
+        "level": "Lane of its level; positions are bars after the start of the overlap.",
+        "cutoff": "Lane of the cutoff of its filter.",
+        "filter": "Kind of filter. Default: lowpass.",
+    },
+    "Recipe": {
+        "parameters": "Names that stand in the moves as <name>, and what they stand for if nothing is said.",
+        "from": "Lanes of the outgoing track.",
+        "to": "Lanes of the incoming track.",
+        "note": "A note for people.",
     },
     "TempoRamp": {
         "to": "Tempo to reach. Default: the incoming track's.",
@@ -84,12 +126,28 @@ _TEXTS: Mapping[str, Mapping[str, str]] = {
         "gap": "In place of an overlap: silence between the tracks, for tails to ring.",
         "tempo": "What the mix tempo does: one change or several, or `hold`.",
         "recipe": "A named set of moves. Default: blend.",
+        "with": "Values of the parameters of one's own recipe.",
+        "match_key": "Shift the incoming track so that its key fits; `force`: by more than two semitones too.",
+        "layers": "More tracks that sound under this transition, by name.",
+        "noise_sweep": "Filtered noise laid over this transition.",
         "curve": "Law of moves to and from silence. Default: equal-power.",
         "count": "How bars of the two tracks are counted against each other.",
         "beatmatch": "Whether the incoming track is stretched to the mix tempo.",
         "nudge": "Play the incoming track that much later than the grids say.",
         "moves": "Lanes of controls, by track; positions are bars after the start of the overlap.",
         "note": "A note for people.",
+    },
+}
+
+_ALL_TEXTS: Mapping[str, Mapping[str, str]] = {
+    **_TEXTS,
+    "Layer": _TEXTS["Track"]
+    | {
+        "at": "Where in the transition it begins. Default: 0.",
+        "enter": "What of it sounds there. Default: its enter bar.",
+        "length": "How long it sounds. Default: to the end of the overlap, or of its file.",
+        "count": "How its bars are counted against those of the outgoing track.",
+        "beatmatch": "Whether it is stretched to the mix tempo.",
     },
 }
 
@@ -101,12 +159,17 @@ def plan_schema() -> JsonSchema:
     parts.pop("LanePoint")
     parts["Plan"] = schema
     for name, part in parts.items():
-        if name in _TEXTS:
-            part["properties"] = _properties(part["properties"], _TEXTS[name])
+        if name in _ALL_TEXTS:
+            part["properties"] = _properties(part["properties"], _ALL_TEXTS[name])
             part["description"] = str(_example_of(name))
     _put_moves(parts)
     _put_track(parts)
-    parts["Transition"]["properties"]["recipe"] |= {"enum": list(RECIPES)}
+    _put_noise(parts)
+    recipes = [{"enum": list(RECIPES)}, {"type": "string"}]
+    parts["Transition"]["properties"]["recipe"] = {
+        "anyOf": recipes,
+        "description": _TEXTS["Transition"]["recipe"],
+    }
     parts["LoudnessTarget"] = {"anyOf": [{"type": "string"}, parts["LoudnessTarget"]]}
     plan = parts.pop("Plan")
     plan["properties"]["tracks"] = _tracks() | {"description": _TEXTS["Plan"]["tracks"]}
@@ -116,9 +179,15 @@ def plan_schema() -> JsonSchema:
 
 
 def _example_of(name: str) -> str:
-    kinds = {kind.__name__: kind for kind in PlanModel.__subclasses__()}
-    example = kinds[name].example
+    example = _kinds(PlanModel)[name].example
     return f"Write {example}." if example else ""
+
+
+def _kinds(parent: type[PlanModel]) -> dict[str, type[PlanModel]]:
+    found: dict[str, type[PlanModel]] = {}
+    for kind in parent.__subclasses__():
+        found |= {kind.__name__: kind} | _kinds(kind)
+    return found
 
 
 def _properties(properties: JsonSchema, texts: Mapping[str, str]) -> JsonSchema:
@@ -148,10 +217,41 @@ def _lane(control: Control) -> JsonSchema:
     return {"type": "object", "additionalProperties": entry, "minProperties": 1, "description": text}
 
 
+def _effect(effect: Effect, names: JsonSchema) -> JsonSchema:
+    """The lane of an effect's amount, or a map of the amount and parameters, each a lane or a value."""
+
+    def part(control: Control) -> JsonSchema:
+        single = {"type": "string", "pattern": control.quantity.pattern}
+        return {"anyOf": [_lane(control) | names, single], "description": control.text}
+
+    properties = {"amount": part(effect.amount)}
+    properties |= {word: part(control) for word, control in effect.parameters.items()}
+    whole = {"type": "object", "properties": properties, "additionalProperties": False, "minProperties": 1}
+    return {"anyOf": [_lane(effect.amount) | names, whole], "description": effect.text}
+
+
+def _event(event: Event) -> JsonSchema:
+    entry = {"type": "string", "pattern": Length.pattern, "examples": ["1 beat", "0.4 s"]}
+    return {"type": "object", "additionalProperties": entry, "minProperties": 1, "description": event.text}
+
+
 def _moves(place: type[Position] | type[InPosition]) -> JsonSchema:
     names = {"propertyNames": {"pattern": place.pattern}}
-    lanes = {name: _lane(control) | names for name, control in CONTROLS.items()}
+    lanes = {name: _lane(control) | names for name, control in CONTROLS.items() if _is_lane(name)}
+    lanes |= {name: _effect(effect, names) for name, effect in EFFECTS.items()}
+    lanes |= {name: _event(event) | names for name, event in EVENTS.items()}
     return {"type": "object", "properties": lanes, "additionalProperties": False}
+
+
+def _is_lane(name: str) -> bool:
+    return name.split(".")[0] not in EFFECTS
+
+
+def _put_noise(parts: dict[str, JsonSchema]) -> None:
+    names = {"propertyNames": {"pattern": InPosition.pattern}}
+    for word, control in (("level", NOISE_LEVEL), ("cutoff", NOISE_CUTOFF)):
+        text = {"description": _TEXTS["NoiseSweep"][word]}
+        parts["NoiseSweep"]["properties"][word] = _lane(control) | names | text
 
 
 def _put_moves(parts: dict[str, JsonSchema]) -> None:
@@ -159,7 +259,12 @@ def _put_moves(parts: dict[str, JsonSchema]) -> None:
     parts["TransitionMoves"] = _moves(InPosition)
     track, transition = parts["Track"]["properties"], parts["Transition"]["properties"]
     by_track = {"type": "object", "additionalProperties": {"$ref": "#/$defs/TransitionMoves"}}
-    track["moves"] = {"$ref": "#/$defs/TrackMoves", "description": track["moves"]["description"]}
+    for part in (track, parts["Layer"]["properties"], parts["Voice"]["properties"]):
+        part["moves"] = {"$ref": "#/$defs/TrackMoves", "description": part["moves"]["description"]}
+    # A recipe's moves hold its parameters, which only the program can fill in.
+    for side in ("from", "to"):
+        text = _TEXTS["Recipe"][side]
+        parts["Recipe"]["properties"][side] = {"type": "object", "description": text}
     transition["moves"] = by_track | {"description": transition["moves"]["description"]}
     ramp = {"$ref": "#/$defs/TempoRamp"}
     tempo = {"anyOf": [{"const": "hold"}, ramp, {"type": "array", "items": ramp, "minItems": 1}]}
@@ -168,11 +273,14 @@ def _put_moves(parts: dict[str, JsonSchema]) -> None:
 
 def _put_track(parts: dict[str, JsonSchema]) -> None:
     """A track is a map of fields, or its file alone."""
-    fields = parts["Track"] | {"required": ["file"]}
-    fields["properties"]["file"] = {"type": "string", "description": _TEXTS["Track"]["file"]}
-    fields["properties"]["cues"] |= {"additionalProperties": {"type": SCALARS}}
-    parts["TrackFields"] = fields
-    parts["Track"] = {"anyOf": [{"type": "string"}, {"$ref": "#/$defs/TrackFields"}]}
+    for name in ("Track", "Layer"):
+        fields = parts[name] | {"required": ["file"]}
+        fields["properties"]["file"] = {"type": "string", "description": _TEXTS["Track"]["file"]}
+        fields["properties"]["cues"] |= {"additionalProperties": {"type": SCALARS}}
+        parts[f"{name}Fields"] = fields
+        parts[name] = {"anyOf": [{"type": "string"}, {"$ref": f"#/$defs/{name}Fields"}]}
+    parts["Voice"]["required"] = ["file", "at"]
+    parts["Voice"]["properties"]["file"] = {"type": "string", "description": _TEXTS["Voice"]["file"]}
 
 
 def _tracks() -> JsonSchema:
