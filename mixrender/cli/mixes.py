@@ -12,22 +12,37 @@ from mixrender.cli.options import LICENCES, LOUD, AsJson, OutDir, PlanFile, Quie
 from mixrender.errors import PlanError
 from mixrender.formats import BIT_WORDS, FORMAT_NAMES
 from mixrender.plan.load import load_plan
-from mixrender.report import document, mix_tables, tables
+from mixrender.report import document, mix_tables, move_lines, tables
 from mixrender.terminal import Terminal
 
 
-def check(plan: PlanFile, quiet: Quiet = False, as_json: AsJson = False) -> None:
+def check(
+    plan: PlanFile,
+    expand: Annotated[
+        bool, typer.Option("--expand", help="Print each transition's recipe and moves as lanes of a plan.")
+    ] = False,
+    quiet: Quiet = False,
+    as_json: AsJson = False,
+) -> None:
     """Resolve a plan without rendering it: its timeline, and every error and warning with its line."""
     terminal = Terminal(quiet=quiet, as_json=as_json)
     with terminal.reported():
         try:
-            timeline = api.resolve(load_plan(plan), progress=terminal.progress())
+            loaded = load_plan(plan)
+            timeline = api.resolve(loaded, progress=terminal.progress())
         except PlanError as error:
             terminal.document(document.faults_document(plan, error.problems))
             raise
-        terminal.show(*tables.timeline_tables(timeline))
+        lines = move_lines.move_lines(loaded, timeline)
+        terminal.show(*tables.timeline_tables(timeline), *tables.move_tables(lines))
+        if expand:
+            terminal.say(move_lines.expanded(loaded, timeline))
         terminal.warn(timeline.problems)
-        terminal.document(document.timeline_document(timeline, plan_file=plan))
+        terminal.document(
+            document.timeline_document(timeline, plan_file=plan)
+            | {"moves": [line._asdict() for line in lines]}
+            | ({"expanded": move_lines.expanded(loaded, timeline)} if expand else {})
+        )
 
 
 def preview(

@@ -8,6 +8,7 @@ a unit may be left out.
 from __future__ import annotations
 
 import difflib
+import math
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
@@ -152,6 +153,16 @@ class Quantity:
         number = _fraction(match[1], text) if self.fractions else to_number(match[1])
         return self.checked(number * (factors[match[2].lower()] if match[2] else 1.0), text)
 
+    def text(self, value: float) -> str:
+        """The value as a plan writes it: `-6 dB`, `kill`, `3/4 beat`."""
+        for word, number in self.words.items():
+            if value == number or (math.isnan(value) and math.isnan(number)):
+                return word
+        number_text = _fraction_text(value) if self.fractions else f"{value:.6g}"
+        return (
+            f"{number_text} {self.unit}" if abs(value) > 1.0 or not self.fractions else f"{number_text} beat"
+        )
+
     def checked(self, value: float, text: str) -> float:
         """The value, if it lies in the range."""
         if not self.minimum <= value <= self.maximum:
@@ -264,6 +275,21 @@ def _amount(text: str, *, units: tuple[TimeUnit, ...], wanted: str) -> tuple[flo
         raise ValueError(f"found {shorten(text)}; write {wanted}")
     unit_name, factor = _TIME_UNITS[word]
     return _fraction(number, text) * factor, unit_name
+
+
+def _fraction_text(value: float) -> str:
+    """A number of beats as musicians write it: `3/4`, `1/3`, `1.5`."""
+    for below in (1, 2, 3, 4, 6, 8, 12, 16, 32):
+        above = round(value * below)
+        if above and abs(above / below - value) < 1e-9:
+            return (
+                f"{above}"
+                if below == 1
+                else f"{value:g}"
+                if value > 1.0 and below in (2, 4)
+                else f"{above}/{below}"
+            )
+    return f"{value:.6g}"
 
 
 def _fraction(number: str, text: str) -> float:

@@ -127,7 +127,7 @@ _TEXTS: Mapping[str, Mapping[str, str]] = {
         "tempo": "What the mix tempo does: one change or several, or `hold`.",
         "recipe": "A named set of moves. Default: blend.",
         "with": "Values of the parameters of one's own recipe.",
-        "match_key": "Shift the incoming track so that its key fits; `force`: by more than two semitones too.",
+        "match_key": "Shift the incoming track so that its key fits; `force`: by more than two semitones.",
         "layers": "More tracks that sound under this transition, by name.",
         "noise_sweep": "Filtered noise laid over this transition.",
         "curve": "Law of moves to and from silence. Default: equal-power.",

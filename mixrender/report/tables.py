@@ -7,6 +7,7 @@ from typing import Any
 
 from rich import box
 from rich.table import Table
+from rich.text import Text
 
 from mixrender.facts import Loudness
 from mixrender.report.document import key_relation
@@ -58,6 +59,16 @@ def mark_unstable(table: Table, told: Sequence[Loudness]) -> None:
 
 def _is_unstable(loudness: Loudness) -> bool:
     return loudness.loudness_range_lu is not None and loudness.duration_s < 60.0
+
+
+def move_tables(lines: Sequence[tuple[str, str, str]]) -> list[Table]:
+    """What is done to the tracks: a row for each line of (transition, what, words); none without lines."""
+    if not lines:
+        return []
+    table = new_table("Moves", "", "what*", "what is done to it*")
+    for where, what, words in lines:
+        table.add_row(where, what, Text(words))
+    return [table]
 
 
 def timeline_tables(timeline: Timeline) -> list[Table]:
@@ -116,7 +127,7 @@ def timeline_tables(timeline: Timeline) -> list[Table]:
 
 def _grid_told(track: TrackPlacement) -> str:
     """Who says where the beats of a track lie, if it is not the analysis."""
-    if track.grid != track.facts.grid:
+    if track.file_grid != track.facts.grid:
         return "as the plan says"
     return "corrected by hand" if track.facts.corrections else ""
 
