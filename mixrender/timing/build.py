@@ -8,6 +8,7 @@ from dataclasses import replace
 from mixrender.errors import PlanError, Problem
 from mixrender.facts import TrackFacts
 from mixrender.plan.model import Plan
+from mixrender.timing.events import patches_of
 from mixrender.timing.length import length_problems
 from mixrender.timing.match_key import shifts_semitones, sounding_key
 from mixrender.timing.place import place
@@ -97,6 +98,8 @@ def _track(
         key_lock=track.key_lock,
         shift_semitones=shift_semitones,
         formants=track.formants,
+        order=placed.side.order,
+        patches=patches_of(plan, placement, index, tempo_map),
     )
 
 
@@ -204,8 +207,7 @@ def _bar_at(track: TrackPlacement, mix_beat: float) -> float | None:
     span = span_at(track.spans, mix_beat)
     if not isinstance(span, BeatSpan):
         return None
-    bar = track.grid.beat_to_bar(source_beat_at(span, mix_beat))
-    return float(round(bar, 6))
+    return float(round(track.file_bar(source_beat_at(span, mix_beat)), 6))
 
 
 def _speed_change(track: TrackPlacement, joint: Joint, end: float, tempo_map: TempoMap) -> SpeedChange:

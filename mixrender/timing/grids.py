@@ -103,9 +103,9 @@ def leave_bar(facts: TrackFacts, grid: Grid) -> int:
         # A track that sounds through its last whole bar sounds to the line that its file ends just short of.
         if leave < math.floor(grid.beat_to_bar(grid.beat_at(facts.duration_s))):
             return leave
-    return last_bar_line(facts, grid)
+    return last_bar_line(facts.duration_s, grid)
 
 
-def last_bar_line(facts: TrackFacts, grid: Grid) -> int:
-    """Last bar line that the file reaches; a file that ends up to half a beat early still counts."""
-    return math.floor(grid.beat_to_bar(grid.beat_at(facts.duration_s) + 0.5))
+def last_bar_line(duration_s: float, grid: Grid) -> int:
+    """Last bar line that sound of this length reaches; what ends up to half a beat early still counts."""
+    return math.floor(grid.beat_to_bar(grid.beat_at(duration_s) + 0.5))

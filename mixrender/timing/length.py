@@ -41,7 +41,7 @@ def _moved_leaves(timeline: Timeline, over_s: float) -> list[str]:
         bars = min(wanted, int(room_bars // STEP_BARS) * STEP_BARS)
         if bars > 0 and transition.leave_bar is not None:
             name = timeline.tracks[transition.outgoing].name
-            moved.append(f"`{name}` at {transition.leave_bar + sign * bars:g}")
+            moved.append(f"`{name}` at {_moved_bar(timeline, transition, sign * bars):g}")
             left_s -= bars * bar_s
     return moved
 
@@ -54,13 +54,27 @@ def _rooms(timeline: Timeline, sign: int) -> list[tuple[float, TransitionPlaceme
         if transition.leave_bar is None:
             continue
         if sign > 0:
-            held = last_bar_line(track.facts, track.grid)
-            rooms.append((held - transition.leave_bar - transition.overlap_bars, transition))
+            held = last_bar_line(track.plays_s, track.grid)
+            leave = track.grid.beat_to_bar(_leave_beat(timeline, transition))
+            rooms.append((held - round(leave, 6) - transition.overlap_bars, transition))
         else:
             before = timeline.transitions[transition.outgoing - 1] if transition.outgoing else None
             entered = max(before.end_beat, before.enter_beat) if before else track.start_beat
             rooms.append(((transition.start_beat - entered) / transition.beats_per_bar - 1.0, transition))
     return rooms
+
+
+def _leave_beat(timeline: Timeline, transition: TransitionPlacement) -> float:
+    """Beat of the outgoing track, as it plays, at which it is left."""
+    track = timeline.tracks[transition.outgoing]
+    return track.grid.beat_at(track.play_s_at(transition.start_beat, timeline.tempo_map))
+
+
+def _moved_bar(timeline: Timeline, transition: TransitionPlacement, bars: float) -> float:
+    """The bar of its file at which the outgoing track would be left so many bars later."""
+    track = timeline.tracks[transition.outgoing]
+    beat = _leave_beat(timeline, transition) + bars * track.grid.beats_per_bar
+    return round(track.file_bar(beat), 6)
 
 
 def _bar_s(timeline: Timeline, transition: TransitionPlacement) -> float:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from mixrender.plan.model import Length, PlanPath, Transition
 from mixrender.timing import positions
-from mixrender.timing.grids import enter_bar
 from mixrender.timing.placement import Joint, Placed, Placement, bars_of, source_second_of
 from mixrender.timing.positions import Side
 from mixrender.timing.spans import Span, close, open_beats, open_free
@@ -42,9 +41,9 @@ def meet_freely(
     start = placement.mix_beat_of_second(before, leave_s)
     end, enter_beat = start + overlap, start + gap
     ends_s = source_second_of(before, end, tempo_map)
-    if leave_s > out.facts.duration_s + 1e-6 or ends_s > out.facts.duration_s + 0.25:
-        left_s = max(out.facts.duration_s - leave_s, 0.0)
-        message = f"'{out.track.file.name}' has {left_s:.1f} s left after {leave_s:.1f} s; use less"
+    if leave_s > out.duration_s + 1e-6 or ends_s > out.duration_s + 0.25:
+        left_s, file_s = max(out.duration_s - leave_s, 0.0), out.order.source_at(leave_s)
+        message = f"'{out.track.file.name}' has {left_s:.1f} s left after {file_s:.1f} s; use less"
         placement.problem((*path, "overlap"), message)
         return None
     spans: list[Span] = [open_free(enter_beat, enter_s)]
@@ -63,8 +62,8 @@ def meet_freely(
 
 def _free_enter(side: Side) -> float:
     if side.has_bars:
-        return max(side.grid.time_at(side.grid.bar_to_beat(enter_bar(side.facts, side.grid))), 0.0)
-    return side.facts.first_sound_s
+        return max(side.grid.time_at(side.grid.bar_to_beat(side.enter_bar)), 0.0)
+    return side.first_sound_s
 
 
 def _free_beats(
@@ -84,9 +83,9 @@ def _free_beats(
             return seconds_to_beats(length.seconds, bpm)
         return bars_of(length, before.side.grid) * bar_beats
     bpm = placement.tempo_now(before, tempo_map)
-    out = before.side.facts
+    out = before.side
     left_s = out.duration_s - (leave_s if leave_s is not None else 0.5 * out.duration_s)
-    room_s = min(left_s, side.facts.duration_s - enter_s)
+    room_s = min(left_s, side.duration_s - enter_s)
     for bars in positions.DEFAULT_OVERLAPS_BARS:
         if beats_to_seconds(bars * bar_beats, bpm) <= room_s:
             return bars * bar_beats

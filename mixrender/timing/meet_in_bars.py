@@ -8,7 +8,6 @@ from mixrender.errors import Problem
 from mixrender.facts import Grid
 from mixrender.plan.model import PlanPath, Position, Transition
 from mixrender.timing import positions
-from mixrender.timing.grids import last_bar_line
 from mixrender.timing.placement import Joint, Placed, Placement, bars_of
 from mixrender.timing.positions import Side
 from mixrender.timing.spans import mix_beat_of_beat, open_beats
@@ -33,7 +32,8 @@ def meet_in_bars(
     # Bars of the incoming track to one of the outgoing, where their bars hold different numbers of beats.
     bar_factor = factor * out.grid.beats_per_bar / grid.beats_per_bar
     if enter is None:
-        enter = positions.default_enter(side, leave=leave, factor=factor)
+        said = None if leave is None else out.file_bar(leave)
+        enter = positions.default_enter(side, leave=said, factor=factor)
     from_bar = placement.free_from_bar(before)
     length = transition.overlap or transition.gap
     if length is not None and length.seconds is not None:
@@ -52,7 +52,7 @@ def meet_in_bars(
         )
     if leave is None:
         leave = positions.default_leave(out, overlap, from_bar=from_bar)
-        leave += positions.fit_fraction(enter, 1.0 / factor)
+        leave += positions.fit_fraction(side.file_bar(enter), 1.0 / factor)
     if not _bars_fit(placement, before, side, leave, enter, overlap, factor, path):
         return None
     bar_beats = out.grid.beats_per_bar / before.rate
@@ -78,11 +78,15 @@ def _bars_fit(
     path: PlanPath,
 ) -> bool:
     out = before.side
+    # Bar lines are those of the files, wherever edits have moved them.
+    said_leave, said_enter = out.file_bar(leave), side.file_bar(enter)
     if out.grid.beats_per_bar == side.grid.beats_per_bar and not positions.fractions_meet(
-        leave, enter, factor
+        said_leave, said_enter, factor
     ):
-        fits = int(enter // 1) + positions.fit_fraction(leave, factor)
-        message = f"bar {enter:g} does not lie on the bar lines of `{out.track.name}` at bar {leave:g}; "
+        fits = int(said_enter // 1) + positions.fit_fraction(said_leave, factor)
+        message = (
+            f"bar {said_enter:g} does not lie on the bar lines of `{out.track.name}` at bar {said_leave:g}; "
+        )
         placement.problem((*path, "enter"), message + f"{fits:g} or {fits + 1:g} would")
         return False
     if leave + overlap > out.end_bars:
@@ -92,8 +96,8 @@ def _bars_fit(
         return False
     enter_s = side.grid.time_at(side.grid.bar_to_beat(enter))
     if enter > side.end_bars or enter_s < -60.0:
-        last = last_bar_line(side.facts, side.grid)
-        message = f"bar {enter:g} lies outside '{side.track.file.name}', which has bars up to {last}"
+        last = side.last_file_bar_line
+        message = f"bar {said_enter:g} lies outside '{side.track.file.name}', which has bars up to {last}"
         placement.problem((*path, "enter"), message)
         return False
     needed = overlap * out.grid.beats_per_bar / before.rate * before.rate * factor / side.grid.beats_per_bar
@@ -101,7 +105,7 @@ def _bars_fit(
         held = max(int((side.end_bars - enter) // factor), 0)
         message = (
             f"an overlap of {overlap:g} bars is longer than what '{side.track.file.name}' holds after "
-            f"bar {enter:g}; use {held} bars or fewer"
+            f"bar {said_enter:g}; use {held} bars or fewer"
         )
         placement.problem((*path, "overlap"), message)
         return False
@@ -117,7 +121,7 @@ def _written_bar(
         message = "beats that meet are counted in bars: write a bar or a cue, or `beatmatch: false`"
         placement.problem(path, message)
         return "fault"
-    bar = positions.bar_of(placement.plan, position, side.track, path)
+    bar = positions.play_bar_of(placement.plan, side, position, path)
     if isinstance(bar, Problem):
         placement.problems.append(bar)
         return "fault"

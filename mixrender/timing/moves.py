@@ -49,15 +49,23 @@ def transition_points(
     curve: str,
 ) -> tuple[MovePoint, ...]:
     """A transition's lane in mix beats; positions count bars of `beats_per_bar` mix beats."""
-    overlap_bars = (end_beat - start_beat) / beats_per_bar
 
     def position_of(point: LanePoint) -> float:
         assert isinstance(point.position, InPosition)
-        if point.position.from_end:
-            return end_beat + point.position.bars * beats_per_bar
-        return start_beat + point.position.bars_into(overlap_bars) * beats_per_bar
+        return beat_in_transition(
+            point.position, start_beat=start_beat, end_beat=end_beat, beats_per_bar=beats_per_bar
+        )
 
     return _points(lane, position_of, beats_per_bar=beats_per_bar, beat=beat, curve=curve)
+
+
+def beat_in_transition(
+    position: InPosition, *, start_beat: float, end_beat: float, beats_per_bar: float
+) -> float:
+    """Mix beat of a place in a transition from `start_beat` to `end_beat`."""
+    if position.from_end:
+        return end_beat + position.bars * beats_per_bar
+    return start_beat + position.bars_into((end_beat - start_beat) / beats_per_bar) * beats_per_bar
 
 
 def track_points(

@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from itertools import pairwise
 
+from mixrender.errors import Problem
 from mixrender.facts import TrackFacts
-from mixrender.plan.model import Plan, PlanPath, Transition
-from mixrender.timing.grids import counting_factor, doubts_of, grid_of, last_bar_line
+from mixrender.plan.model import Plan, PlanPath, Track, Transition
+from mixrender.timing.edits import play_order
+from mixrender.timing.grids import counting_factor, doubts_of, grid_of
 from mixrender.timing.meet_freely import meet_freely
 from mixrender.timing.meet_in_bars import meet_in_bars
 from mixrender.timing.placement import EDGE_S, FALLBACK_BPM, FIRST_SOUND_ROOM_S, Placed, Placement
@@ -25,9 +27,9 @@ def place(plan: Plan, facts: Sequence[TrackFacts]) -> Placement:
     placement = Placement(plan)
     sides = []
     for track, fact in zip(plan.tracks, facts, strict=True):
-        grid, problems = grid_of(plan, track, fact)
-        placement.problems.extend([*problems, *doubts_of(plan, track, fact)])
-        sides.append(Side(track, fact, grid))
+        side, problems = side_of(plan, track, fact)
+        placement.problems.extend(problems)
+        sides.append(side)
     _place_first(placement, sides)
     entries = {(t.from_track, t.to_track): (i, t) for i, t in enumerate(plan.transitions)}
     for out, into in pairwise(sides):
@@ -45,12 +47,19 @@ def place(plan: Plan, facts: Sequence[TrackFacts]) -> Placement:
     return placement
 
 
+def side_of(plan: Plan, track: Track, facts: TrackFacts) -> tuple[Side, list[Problem]]:
+    """A track with its grid corrected and its edits made, and what is wrong or doubtful with them."""
+    grid, problems = grid_of(plan, track, facts)
+    order, play_grid, faults = play_order(plan, track, facts, grid)
+    return Side(track, facts, play_grid, order), [*problems, *doubts_of(plan, track, facts), *faults]
+
+
 def _place_first(placement: Placement, sides: Sequence[Side]) -> None:
     side, plan = sides[0], placement.plan
     grids = [s.grid for s in sides if s.has_bars]
     first_bpm = grids[0].tempo_at(0.0) if grids else FALLBACK_BPM
     placement.start_bpm = plan.tempo_bpm or first_bpm
-    start_s = max(side.facts.first_sound_s - FIRST_SOUND_ROOM_S, 0.0)
+    start_s = max(side.first_sound_s - FIRST_SOUND_ROOM_S, 0.0)
     if plan.start.at is not None:
         found = placement.second_of(side, plan.start.at, ("start", "at"))
         if found is not None:
@@ -69,7 +78,7 @@ def _place_first(placement: Placement, sides: Sequence[Side]) -> None:
 
 def _place_end(placement: Placement) -> None:
     last, plan = placement.tracks[-1], placement.plan
-    end_s = min(last.side.heard_until_s + 0.5, last.side.facts.duration_s)
+    end_s = min(last.side.heard_until_s + 0.5, last.side.duration_s)
     if plan.end.at is not None:
         found = placement.second_of(last.side, plan.end.at, ("end", "at"))
         if found is not None:
@@ -79,8 +88,8 @@ def _place_end(placement: Placement) -> None:
     if last.end_beat <= last.entered_beat or last.end_beat <= last.start_beat:
         message = "the mix would end before its last track has come in; give a later bar"
         placement.problem(("end", "at"), message)
-    elif end_s > last.side.facts.duration_s + 1.0:
-        held = last_bar_line(last.side.facts, last.side.grid) if last.side.has_bars else None
+    elif end_s > last.side.duration_s + 1.0:
+        held = last.side.last_file_bar_line if last.side.has_bars else None
         message = f"lies beyond the end of '{last.side.track.file.name}'"
         message += f", whose last bar line is {held}" if held is not None else ""
         placement.problem(("end", "at"), message)

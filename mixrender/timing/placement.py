@@ -107,7 +107,7 @@ class Placement:
         return tempo_map.tempo_at(max(before.entered_beat, before.start_beat) + 1e-6)
 
     def mix_beat_of_second(self, placed: Placed, second: float) -> float:
-        """Mix beat on which a second of a placed track sounds."""
+        """Mix beat on which a second of a placed track, as it plays, sounds."""
         span = placed.spans[-1]
         if isinstance(span, BeatSpan):
             return span.start_beat + (placed.side.grid.beat_at(second) - span.source_beat) / span.rate
@@ -115,19 +115,12 @@ class Placement:
         return tempo_map.beat_at(tempo_map.time_at(span.start_beat) + second - span.source_s)
 
     def second_of(self, side: Side, position: Position, path: PlanPath) -> float | None:
-        """Second of a track that a position means; None, and a problem noted, where it means none."""
-        if position.seconds is not None:
-            return position.seconds
-        if not side.has_bars:
-            self.problem(
-                path, f"no beat is known of `{side.track.name}`, so it has no bars: write seconds, `184.2 s`"
-            )
+        """Second of a track as it plays that a position means; None, and a problem noted, if none."""
+        second = positions.play_second_of(self.plan, side, position, path)
+        if isinstance(second, Problem):
+            self.problem(path, second.message)
             return None
-        bar = positions.bar_of(self.plan, position, side.track, path)
-        if isinstance(bar, Problem):
-            self.problems.append(bar)
-            return None
-        return side.grid.time_at(side.grid.bar_to_beat(bar))
+        return second
 
 
 def source_beat_of(placed: Placed, mix_beat: float) -> float:
@@ -138,7 +131,7 @@ def source_beat_of(placed: Placed, mix_beat: float) -> float:
 
 
 def source_second_of(placed: Placed, mix_beat: float, tempo_map: TempoMap) -> float:
-    """Second of a placed track that sounds at a mix beat."""
+    """Second of a placed track, as it plays, that sounds at a mix beat."""
     span = span_at(placed.spans, mix_beat)
     return source_time_at(span, mix_beat, grid=placed.side.grid, tempo_map=tempo_map)
 

@@ -19,6 +19,8 @@ from mixrender.timing.tempo_map import TempoMap
 class TrackPlacement:
     """One track in the mix: where it lies, at what speed, and what is done to it.
 
+    `grid` and `spans` are those of the track as it plays: `order` says what of its file that is, `patches`
+    what happens to it in place. `facts` are those of the file.
     It is heard from mix beat `start_beat` to `end_beat`; `rate` is the number of its beats to one of the
     mix's. `shift_s` plays it that much later than its grid says. Fades are lengths in mix beats from its
     start and to its end; 0 means the 10 ms that every edge has.
@@ -55,10 +57,31 @@ class TrackPlacement:
         own_bpm = self.grid.tempo_at(source_beat_at(span, mix_beat))
         return tempo_map.tempo_at(mix_beat) * self.rate / own_bpm
 
-    def source_s_at(self, mix_beat: float, tempo_map: TempoMap) -> float:
-        """Second of the file that sounds at a mix beat, before `shift_s`."""
+    @property
+    def file_grid(self) -> Grid:
+        """The grid in seconds of the file."""
+        return self.order.file_grid or self.grid
+
+    @property
+    def plays_s(self) -> float:
+        """How long the whole track plays."""
+        return self.order.end_s if self.order.passages else self.facts.duration_s
+
+    def play_s_at(self, mix_beat: float, tempo_map: TempoMap) -> float:
+        """Second of the track as it plays that sounds at a mix beat, before `shift_s`."""
         span = span_at(self.spans, mix_beat)
         return source_time_at(span, mix_beat, grid=self.grid, tempo_map=tempo_map)
+
+    def source_s_at(self, mix_beat: float, tempo_map: TempoMap) -> float:
+        """Second of the file that sounds at a mix beat, before `shift_s`."""
+        return self.order.source_at(self.play_s_at(mix_beat, tempo_map))
+
+    def file_bar(self, beat: float) -> float:
+        """Bar of the file that sounds at a beat of the track as it plays."""
+        if not self.order.passages:
+            return self.grid.beat_to_bar(beat)
+        grid = self.file_grid
+        return grid.beat_to_bar(grid.beat_at(self.order.source_at(self.grid.time_at(beat))))
 
 
 @dataclass(frozen=True)

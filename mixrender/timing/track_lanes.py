@@ -6,12 +6,13 @@ from itertools import pairwise
 from typing import Literal
 
 from mixrender.errors import Problem
-from mixrender.plan.model import LanePoint, Plan, PlanPath, Position
+from mixrender.plan.controls import EVENTS
+from mixrender.plan.model import LanePoint, Moves, Plan, PlanPath, Position
 from mixrender.plan.recipes import transition_moves
 from mixrender.timing import moves
 from mixrender.timing.moves import MovePoint
 from mixrender.timing.placement import Placement
-from mixrender.timing.positions import bar_of
+from mixrender.timing.positions import play_bar_of, play_second_of
 from mixrender.timing.spans import BeatSpan, mix_beat_of_beat
 
 
@@ -32,16 +33,21 @@ def track_lanes(plan: Plan, placement: Placement, index: int) -> dict[str, tuple
     return lanes
 
 
-def _side_points(
-    placement: Placement, joint_index: int, side: Literal["from", "to"]
-) -> dict[str, tuple[MovePoint, ...]]:
+def side_moves(placement: Placement, joint_index: int, side: Literal["from", "to"]) -> Moves:
+    """Lanes and events of one track of a transition, of its recipe and its own."""
     joint = placement.joints[joint_index]
-    lanes = transition_moves(
+    return transition_moves(
         joint.transition,
         overlap_bars=joint.overlap_bars,
         beats_per_bar=round(joint.beats_per_bar * placement.tracks[joint_index].rate),
         recipes=placement.plan.recipes,
     )[side]
+
+
+def _side_points(
+    placement: Placement, joint_index: int, side: Literal["from", "to"]
+) -> dict[str, tuple[MovePoint, ...]]:
+    joint = placement.joints[joint_index]
     start = joint.start_beat if side == "from" else joint.enter_beat
     points = {
         control: moves.transition_points(
@@ -52,7 +58,8 @@ def _side_points(
             beat=1.0 / placement.tracks[joint_index].rate,
             curve=joint.transition.curve,
         )
-        for control, lane in lanes.items()
+        for control, lane in side_moves(placement, joint_index, side).items()
+        if control not in EVENTS
     }
     return moves.settled(points, start_beat=start)
 
@@ -74,6 +81,7 @@ def _own_points(plan: Plan, placement: Placement, index: int) -> dict[str, tuple
             beat=1.0 / placed.rate,
         )
         for control, lane in placed.side.track.moves.items()
+        if control not in EVENTS
     }
     return moves.settled(points, start_beat=placed.start_beat)
 
@@ -83,21 +91,24 @@ def mix_beat_of(
 ) -> float | None:
     """Mix beat on which a place in a placed track sounds; None, and a problem noted at `path`, if none is."""
     placed = placement.tracks[index]
-    grid, track = placed.side.grid, placed.side.track
-    if position.seconds is None:
-        bar = bar_of(plan, position, track, path)
-        if isinstance(bar, Problem):
-            placement.problems.append(bar)
-            return None
-        if placed.side.has_bars and any(isinstance(s, BeatSpan) for s in placed.spans):
-            return mix_beat_of_beat(placed.spans, grid.bar_to_beat(bar))
-        placement.problems.append(plan.problem(path, f"no beat is known of `{track.name}`: write seconds"))
+    side = placed.side
+    counted = any(isinstance(span, BeatSpan) for span in placed.spans)
+    if position.seconds is None and not (side.has_bars and counted):
+        placement.problems.append(
+            plan.problem(path, f"no beat is known of `{side.track.name}`: write seconds")
+        )
         return None
+    place = (play_bar_of if position.seconds is None else play_second_of)(plan, side, position, path)
+    if isinstance(place, Problem):
+        placement.problems.append(place)
+        return None
+    if position.seconds is None:
+        return mix_beat_of_beat(placed.spans, side.grid.bar_to_beat(place))
     span = placed.spans[0]
     if isinstance(span, BeatSpan):
-        return mix_beat_of_beat(placed.spans, grid.beat_at(position.seconds))
+        return mix_beat_of_beat(placed.spans, side.grid.beat_at(place))
     tempo_map = placement.tempo_map()
-    return tempo_map.beat_at(tempo_map.time_at(span.start_beat) + position.seconds - span.source_s)
+    return tempo_map.beat_at(tempo_map.time_at(span.start_beat) + place - span.source_s)
 
 
 def joint_path(placement: Placement, joint_index: int) -> PlanPath:
