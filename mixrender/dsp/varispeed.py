@@ -46,7 +46,7 @@ def varispeed(x: NDArray[np.float64] | NDArray[np.float32], positions: FloatArra
         raise ValueError("varispeed positions must be finite and below 2^52 frames")
     out = np.zeros((len(positions), 2))
     if len(positions) and len(x):
-        _read(np.ascontiguousarray(x), positions, _speeds(positions), _KERNEL, out)
+        _read(np.ascontiguousarray(x), positions, _speeds(positions), KERNEL, out)
     return out
 
 
@@ -72,8 +72,10 @@ def _design() -> FloatArray:
     return kernel
 
 
-_KERNEL = _design()
-_KERNEL.setflags(write=False)
+KERNEL = _design()
+"""The interpolator, for whoever reads at fractional places: entry `STEPS` x is its weight x frames away."""
+
+KERNEL.setflags(write=False)
 
 
 # One thread on purpose: numba's default pool may not be entered from two threads at once, and spans are
