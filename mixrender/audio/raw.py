@@ -31,6 +31,11 @@ class RawAudio:
     frames: int
     sample_rate_hz: int
 
+    @property
+    def name(self) -> str:
+        """Name under which the sound is kept."""
+        return self.path.stem
+
     def read(self, start: int, stop: int) -> NDArray[np.float32]:
         """Frames `start` to `stop` (exclusive) as float32 of shape (stop - start, 2).
 

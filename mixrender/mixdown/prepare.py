@@ -16,6 +16,7 @@ from mixrender.audio.cache import Cache
 from mixrender.audio.raw import RawAudio, decoded
 from mixrender.formats import FORMATS
 from mixrender.loudness.meter import integrated
+from mixrender.mixdown.edited import EditedAudio, edited
 from mixrender.mixdown.levels import Measure, constant_gains_db
 from mixrender.mixdown.mix import Mix
 from mixrender.mixdown.sources import PlacedSource, Stretched, StretchJob, Varied
@@ -107,17 +108,21 @@ def _decoded_tracks(
     rate_hz: int,
     cache: Cache,
     progress: Progress,
-) -> list[RawAudio]:
-    """The sound of every track that is heard in the windows, and nothing in place of the others."""
+) -> list[RawAudio | EditedAudio]:
+    """The sound of every track that is heard in the windows, as it plays; nothing in place of the others."""
     silence = RawAudio(Path(os.devnull), 0, rate_hz)
     # Loudness matched by regions listens to every track, whatever is to be heard.
     return [
-        decoded(
-            track.file,
-            content_hash=track.facts.content_hash,
-            sample_rate_hz=rate_hz,
-            cache=cache,
-            progress=progress,
+        edited(
+            decoded(
+                track.file,
+                content_hash=track.facts.content_hash,
+                sample_rate_hz=rate_hz,
+                cache=cache,
+                progress=progress,
+            ),
+            track.order.passages,
+            track.patches,
         )
         if plan.match_loudness == "regions" or _is_heard(track, windows, rate_hz)
         else silence
@@ -125,13 +130,13 @@ def _decoded_tracks(
     ]
 
 
-def _measure(timeline: Timeline, raws: Sequence[RawAudio], rate_hz: int) -> Measure:
+def _measure(timeline: Timeline, raws: Sequence[RawAudio | EditedAudio], rate_hz: int) -> Measure:
     """What measures a track's own loudness between two seconds of the mix."""
 
     def measure(track: TrackPlacement, start_s: float, end_s: float) -> float | None:
         beats = [timeline.tempo_map.beat_at(t) for t in (start_s, end_s)]
-        source_s = [track.source_s_at(beat, timeline.tempo_map) for beat in beats]
-        start, stop = (seconds_to_frames(s, rate_hz) for s in source_s)
+        play_s = [track.play_s_at(beat, timeline.tempo_map) for beat in beats]
+        start, stop = (seconds_to_frames(s, rate_hz) for s in play_s)
         return integrated(raws[track.index].read(start, stop), sample_rate_hz=rate_hz)
 
     return measure
@@ -139,7 +144,7 @@ def _measure(timeline: Timeline, raws: Sequence[RawAudio], rate_hz: int) -> Meas
 
 def _change(
     timeline: Timeline,
-    raws: Sequence[RawAudio],
+    raws: Sequence[RawAudio | EditedAudio],
     pieces: Sequence[Sequence[Piece]],
     windows: Sequence[Window],
     rate_hz: int,
@@ -178,7 +183,7 @@ def _meet(window: Window, other: Window) -> bool:
     return window[0] < other[1] and other[0] < window[1]
 
 
-def _job(track: TrackPlacement, raw: RawAudio, warp: Warp, rate_hz: int) -> StretchJob:
+def _job(track: TrackPlacement, raw: RawAudio | EditedAudio, warp: Warp, rate_hz: int) -> StretchJob:
     return StretchJob(warp, raw, track.facts.content_hash, rate_hz, track.shift_semitones, track.name)
 
 

@@ -13,6 +13,7 @@ from mixrender.audio import rubberband, stretch
 from mixrender.audio.cache import Cache
 from mixrender.audio.raw import BYTES_PER_FRAME, RawAudio
 from mixrender.dsp.varispeed import reach_frames, varispeed
+from mixrender.mixdown.edited import EditedAudio
 from mixrender.progress import Progress
 from mixrender.timing.pieces import Copy, Warp
 from mixrender.units import FloatArray, seconds_to_frames
@@ -38,7 +39,7 @@ class Varied:
     start: int
     stop: int
     knots: FloatArray
-    sound: RawAudio
+    sound: RawAudio | EditedAudio
 
     def read(self, start: int, stop: int) -> FloatArray:
         """Mix frames `start` to `stop`, which must lie inside."""
@@ -64,7 +65,12 @@ def _along(knots: FloatArray, frames: FloatArray) -> FloatArray:
 class PlacedSource:
     """One track's sound on the mix's time line, before gain and moves: `read` gives any stretch of it."""
 
-    def __init__(self, raw: RawAudio, copies: Sequence[Copy], changed: Sequence[Stretched | Varied]):
+    def __init__(
+        self,
+        raw: RawAudio | EditedAudio,
+        copies: Sequence[Copy],
+        changed: Sequence[Stretched | Varied],
+    ):
         self._raw = raw
         self._copies = tuple(copies)
         self._changed = tuple(changed)
@@ -89,7 +95,7 @@ class StretchJob:
     """One warped piece to be stretched: everything that its sound depends on."""
 
     warp: Warp
-    raw: RawAudio
+    raw: RawAudio | EditedAudio
     content_hash: str
     sample_rate_hz: int
     semitones: float
@@ -111,7 +117,7 @@ class StretchJob:
             tail_untouched=self.warp.tail_joins,
             program_version=rubberband.program_version(),
         )
-        text = f"{self.content_hash} {self.raw.path.stem} {depends}"
+        text = f"{self.content_hash} {self.raw.name} {depends}"
         return hashlib.blake2b(text.encode(), digest_size=16).hexdigest()
 
     def kept(self, cache: Cache) -> bool:
