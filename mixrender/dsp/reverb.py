@@ -48,8 +48,8 @@ _SIDES = np.array([0, 1, 1, 0, 1, 0, 0, 1, 1, 0, 0, 1, 0, 1, 1, 0])
 """Lines 0 are fed from the left and heard there, lines 1 right, so that a place in the stereo image stays and
 the sides share nothing. In this order (Thue and Morse) neither side has the shorter ones."""
 
-_HOLD = 16
-"""Decay and damping are taken anew every so many frames, counted from the start of the state."""
+_HOLD = 4
+"""Decay and damping are taken anew every so many frames, counted from rest: steps too small to hear."""
 
 _TINY = 1e-30
 """What is smaller becomes 0, long before float64 becomes slow."""

@@ -185,7 +185,7 @@ def test_no_tone_rings_out_of_the_late_tail(decay_s):
 @pytest.mark.parametrize("size", [1, 7, 997])
 def test_blocks_of_any_size_give_the_same_bits(size):
     rng = np.random.default_rng(3)
-    n = 3_001 if size == 1 else 30_011
+    n = 2_003 if size == 1 else 30_011
     send, place = rng.standard_normal((n, 2)), np.arange(n)
     decay_s = np.where(place < n // 3, 1.5, 1.0 + 0.9 * np.sin(place / 5_000.0))
     damping_hz = np.where(place % 5_000 < 1_000, np.nan, np.geomspace(500.0, 20_000.0, n))
@@ -208,13 +208,13 @@ def test_a_decay_that_moves_reaches_what_is_ringing_already_without_clicks():
     send[:turn] *= np.hanning(turn)[:, np.newaxis]
     decay_s = np.concatenate([np.full(turn, 4.0), np.linspace(4.0, 0.4, turn), np.full(n - 2 * turn, 0.4)])
     moved, stood = reverberated(send, decay_s)[0], reverberated(send, 4.0)[0]
-    clicks = sosfilt(butter(4, 3_000, "highpass", fs=RATE_HZ, output="sos"), moved[:, 0])
+    clicks = sosfilt(butter(8, 3_000, "highpass", fs=RATE_HZ, output="sos"), moved[:, 0])
     clicks_db = 20 * np.log10(np.max(np.abs(clicks[RATE_HZ // 10 :])) / np.max(np.abs(moved)))
     fallen_db = 10 * np.log10(np.sum(moved[-RATE_HZ // 10 :] ** 2) / np.sum(stood[-RATE_HZ // 10 :] ** 2))
 
-    print(f"{clicks_db:.0f} dB above 3 kHz, bound -80 dB; {fallen_db:.0f} dB below a decay of 4 s")
+    print(f"{clicks_db:.0f} dB above 3 kHz, bound -90 dB; {fallen_db:.0f} dB below a decay of 4 s")
     assert np.array_equal(moved[:turn], stood[:turn])
-    assert clicks_db < -80
+    assert clicks_db < -90
     assert fallen_db < -60
 
 
