@@ -22,6 +22,20 @@ def constant_gains_db(timeline: Timeline, *, how: str, measure: Measure) -> list
     return [gain + track.gain_db for gain, track in zip(matched, timeline.tracks, strict=True)]
 
 
+def goal_lufs(timeline: Timeline, gains_db: Sequence[float]) -> float | None:
+    """How loud the loud parts of the tracks are in the mix, in the middle, their own trims aside.
+
+    `gains_db` are the gains that the tracks have in the mix. Where they are matched as `tracks` it is the
+    loudness to which all come; None where no track can be measured.
+    """
+    known = [
+        track.facts.loudness.loud_lufs + gain_db - track.gain_db
+        for track, gain_db in zip(timeline.tracks, gains_db, strict=True)
+        if track.facts.loudness.loud_lufs is not None
+    ]
+    return median(known) if known else None
+
+
 def _off(timeline: Timeline, measure: Measure) -> list[float]:
     return [0.0] * len(timeline.tracks)
 

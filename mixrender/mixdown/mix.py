@@ -1,4 +1,4 @@
-"""The strips of all tracks to their sum, block by block, before the master."""
+"""The strips of all tracks and voices to their sum, block by block, before the master."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
+from mixrender.dsp.ducking import Dip, duck_gain
 from mixrender.mixdown.strip import Strip
 from mixrender.units import FloatArray
 
@@ -13,20 +14,51 @@ BLOCK_FRAMES = 65536
 
 
 class Mix:
-    """The sum of all strips: `read` gives any stretch of it, the same however it is cut."""
+    """The sum of all strips: `read` gives any stretch of it, the same however it is cut.
 
-    def __init__(self, strips: Sequence[Strip], *, frames: int, sample_rate_hz: int):
+    `strips` are the music; it gives way in `dips`, and `voices` lie over it.
+    """
+
+    def __init__(
+        self,
+        strips: Sequence[Strip],
+        *,
+        frames: int,
+        sample_rate_hz: int,
+        voices: Sequence[Strip] = (),
+        dips: Sequence[Dip] = (),
+    ):
         self.strips = tuple(strips)
+        self.voices = tuple(voices)
+        self.dips = tuple(dips)
         self.frames = frames
         self.sample_rate_hz = sample_rate_hz
 
     def read(self, start: int, stop: int) -> FloatArray:
-        """Mix frames `start` to `stop`, float64 (stop - start, 2); the tracks are added in their order."""
-        out = np.zeros((stop - start, 2))
-        for strip in self.strips:
-            if strip.start < stop and strip.stop > start:
-                out += strip.read(start, stop)
+        """Mix frames `start` to `stop`, float64 (stop - start, 2); voices are added last, in their order."""
+        out = self.ducked(start, stop)
+        _add(out, self.voices, start, stop)
         return out
+
+    def ducked(self, start: int, stop: int) -> FloatArray:
+        """The music without the voices, as it gives way to them."""
+        out = self.music(start, stop)
+        gain = duck_gain(self.dips, start, stop)
+        if isinstance(gain, np.ndarray):
+            out *= gain[:, np.newaxis]
+        return out
+
+    def music(self, start: int, stop: int) -> FloatArray:
+        """The music as it is without voices; the tracks are added in their order."""
+        out = np.zeros((stop - start, 2))
+        _add(out, self.strips, start, stop)
+        return out
+
+    def with_voices(self, voices: Sequence[Strip], dips: Sequence[Dip]) -> Mix:
+        """The same music, giving way in these dips, with these voices over it."""
+        return Mix(
+            self.strips, frames=self.frames, sample_rate_hz=self.sample_rate_hz, voices=voices, dips=dips
+        )
 
     def blocks(
         self, start: int = 0, stop: int | None = None, *, block_frames: int = BLOCK_FRAMES
@@ -35,3 +67,9 @@ class Mix:
         end = self.frames if stop is None else stop
         for begin in range(start, end, block_frames):
             yield self.read(begin, min(begin + block_frames, end))
+
+
+def _add(out: FloatArray, strips: Sequence[Strip], start: int, stop: int) -> None:
+    for strip in strips:
+        if strip.start < stop and strip.stop > start:
+            out += strip.read(start, stop)

@@ -17,14 +17,16 @@ from mixrender.audio.raw import RawAudio, decoded
 from mixrender.formats import FORMATS
 from mixrender.loudness.meter import integrated
 from mixrender.mixdown.edited import EditedAudio, edited
-from mixrender.mixdown.levels import Measure, constant_gains_db
+from mixrender.mixdown.levels import Measure, constant_gains_db, goal_lufs
 from mixrender.mixdown.mix import Mix
+from mixrender.mixdown.result import VoiceMeasure
 from mixrender.mixdown.sources import PlacedSource, Stretched, StretchJob, Varied
 from mixrender.mixdown.strip import Strip
+from mixrender.mixdown.voices import Desk, add_voices, reach
 from mixrender.plan.model import Plan
 from mixrender.progress import Progress
 from mixrender.timing.pieces import Copy, Piece, Warp, track_pieces
-from mixrender.timing.timeline import Timeline, TrackPlacement
+from mixrender.timing.timeline import Timeline, TrackPlacement, VoicePlacement
 from mixrender.units import seconds_to_frames
 
 MAX_DEFAULT_RATE_HZ = 48_000
@@ -42,10 +44,11 @@ Window = tuple[int, int]
 
 @dataclass(frozen=True, eq=False)
 class PreparedMix:
-    """A mix ready to be read, and the gain in dB that each track has in it."""
+    """A mix ready to be read, the gain in dB that each track has in it, and what became of its voices."""
 
     mix: Mix
     gains_db: tuple[float, ...]
+    voices: tuple[VoiceMeasure, ...] = ()
 
 
 def mix_rate_hz(plan: Plan, timeline: Timeline) -> int:
@@ -79,6 +82,7 @@ def prepare(
     windows = [(0, frames)]
     if windows_s is not None:
         windows = [(seconds_to_frames(a, rate_hz), seconds_to_frames(b, rate_hz)) for a, b in windows_s]
+    voices, windows = _with_voices(timeline, windows, rate_hz)
     raws = _decoded_tracks(plan, timeline, windows, rate_hz, cache, progress)
     pieces = [track_pieces(t, timeline.tempo_map, sample_rate_hz=rate_hz) for t in timeline.tracks]
     changed = _change(timeline, raws, pieces, windows, rate_hz, cache, progress)
@@ -98,7 +102,26 @@ def prepare(
         )
         for track, source, gain_db in zip(timeline.tracks, sources, gains_db, strict=True)
     ]
-    return PreparedMix(Mix(strips, frames=frames, sample_rate_hz=rate_hz), tuple(gains_db))
+    mix, measures = add_voices(
+        Mix(strips, frames=frames, sample_rate_hz=rate_hz),
+        voices,
+        Desk(timeline.tempo_map, rate_hz, plan.bands_hz),
+        goal_lufs=None if plan.match_loudness == "off" else goal_lufs(timeline, gains_db),
+        cache=cache,
+        progress=progress,
+    )
+    return PreparedMix(mix, tuple(gains_db), measures)
+
+
+def _with_voices(
+    timeline: Timeline, windows: Sequence[Window], rate_hz: int
+) -> tuple[list[VoicePlacement], list[Window]]:
+    """The voices that the windows hear, and windows in which the music under each can be read throughout."""
+    spans = [(voice, reach(voice, sample_rate_hz=rate_hz)) for voice in timeline.voices]
+    heard = [(voice, span) for voice, span in spans if any(_meet(window, span) for window in windows)]
+    inside = [any(a <= span[0] and span[1] <= b for a, b in windows) for _, span in heard]
+    more = [span for (_, span), is_inside in zip(heard, inside, strict=True) if not is_inside]
+    return [voice for voice, _ in heard], [*windows, *more]
 
 
 def _decoded_tracks(

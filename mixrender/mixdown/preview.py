@@ -16,7 +16,7 @@ from mixrender.mixdown.deliver import DITHER_SEED
 from mixrender.mixdown.master import MasterChain, Setting
 from mixrender.mixdown.measure import loudness_step, transition_offset
 from mixrender.mixdown.prepare import PreparedMix, mix_rate_hz, prepare
-from mixrender.mixdown.render import rate_warnings, require_folder, versions
+from mixrender.mixdown.render import inputs, rate_warnings, require_folder, versions
 from mixrender.mixdown.result import Clip, MasterFigures, MixResult, TransitionMeasure
 from mixrender.mixdown.target import target_of
 from mixrender.plan.model import Plan
@@ -73,10 +73,11 @@ def render_clips(
         loudness=None,
         master=MasterFigures(setting.gain_db, _most_reduction_db(measures), 0.0, True),
         target=None,
-        inputs=tuple((track.file, track.facts.content_hash) for track in timeline.tracks),
+        inputs=inputs(timeline),
         versions=versions(plan),
         files=tuple(files),
         warnings=rate_warnings(plan, timeline),
+        voices=prepared.voices,
     )
 
 

@@ -110,7 +110,7 @@ def render_mix(
         loudness=delivery.loudness,
         master=figures,
         target=delivery.target,
-        inputs=tuple((track.file, track.facts.content_hash) for track in timeline.tracks),
+        inputs=inputs(timeline),
         versions=versions(plan),
         files=(written.path,),
         clipped_samples=written.clipped_samples,
@@ -120,7 +120,13 @@ def render_mix(
         sound=sound_of_file,
         tracks=tracks,
         levelling=levelling([track.alone_lufs for track in tracks], before_master_lufs),
+        voices=prepared.voices,
     )
+
+
+def inputs(timeline: Timeline) -> tuple[tuple[Path, str], ...]:
+    """Every file that sounds in a mix, and the hash of its sound."""
+    return tuple((one.file, one.facts.content_hash) for one in (*timeline.sounding, *timeline.voices))
 
 
 def rate_warnings(plan: Plan, timeline: Timeline) -> tuple[str, ...]:

@@ -84,6 +84,42 @@ class TransitionMeasure:
         )
 
 
+@dataclass(frozen=True)
+class DuckedPassage:
+    """A part of the mix in which a voice speaks, and by how many dB (>= 0) the music lies lower in it."""
+
+    start_s: float
+    end_s: float
+    depth_db: float
+
+
+@dataclass(frozen=True)
+class VoiceMeasure:
+    """What became of voice `index` of the timeline: its one gain, and where the music gave way to it.
+
+    `voice_lufs` is its integrated loudness while it speaks, `music_lufs` that of the music under it, given
+    way; both in front of the master, None where there is nothing to measure.
+    """
+
+    index: int
+    gain_db: float
+    passages: tuple[DuckedPassage, ...]
+    voice_lufs: float | None
+    music_lufs: float | None
+
+    @property
+    def over_lu(self) -> float | None:
+        """How much louder than the music the voice is while it speaks; None: not measurable."""
+        if self.voice_lufs is None or self.music_lufs is None:
+            return None
+        return self.voice_lufs - self.music_lufs
+
+    @property
+    def duck_db(self) -> float:
+        """By how many dB the music lies lower where it does most, 0 or more."""
+        return max((passage.depth_db for passage in self.passages), default=0.0)
+
+
 def _nothing() -> Float32Array:
     return np.zeros(0, np.float32)
 
@@ -137,7 +173,7 @@ class MixResult:
     `loudness` is that of the delivered file, None on a preview; `before_encoding` that of the sound given to
     a lossy codec, None where the format is not lossy. `sound` is the delivered file over time, `tracks` what
     was measured of it for each track, `levelling` what would make the tracks equally loud; None and empty on
-    a preview.
+    a preview. `voices` are those that are heard in it.
     """
 
     timeline: Timeline
@@ -157,6 +193,7 @@ class MixResult:
     sound: MeasuredSound | None = None
     tracks: tuple[TrackMeasure, ...] = ()
     levelling: Levelling | None = None
+    voices: tuple[VoiceMeasure, ...] = ()
 
     def all_warnings(self) -> list[Problem | str]:
         """Warnings of the plan, of what was measured, and of the master, in that order."""
