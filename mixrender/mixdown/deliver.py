@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import NamedTuple
 
 from mixrender.audio.atomic import atomic_path
 from mixrender.audio.read import read_blocks
@@ -16,7 +17,8 @@ from mixrender.facts import Loudness
 from mixrender.formats import FORMATS
 from mixrender.loudness.meter import Meter
 from mixrender.loudness.spans import MeasuredSound, measured_sound
-from mixrender.mixdown.master import TOLERANCE_LU, Mastering
+from mixrender.mixdown.chain import Mastering
+from mixrender.mixdown.master import TOLERANCE_LU
 from mixrender.mixdown.result import Correction, TargetVerdict
 from mixrender.mixdown.target import target_of, verdict
 from mixrender.plan.model import LoudnessTarget, Output, Plan
@@ -26,11 +28,15 @@ from mixrender.units import FloatArray
 DITHER_SEED = 1770
 """One seed for every mix: the same plan gives the same bytes."""
 
-MAX_CORRECTIONS = 3
-"""A codec answers a lower ceiling with about the same overshoot, so that one round is the rule."""
+MAX_CORRECTIONS = 6
+"""One round is the rule. Where a target can only just be had, the ceiling that lets through the most is found
+between those that were too low and too high."""
 
 OVER_DB = 0.05
 """A file is said to be over its ceiling from here on: what is below is the difference between two meters."""
+
+LEAST_STEP_DB = 0.1
+"""A ceiling nearer to the last one than this is not worth another round."""
 
 ROOM_DB = 0.1
 """A new ceiling lies this much lower than the overshoot alone asks for, as the next one may be larger. Twice
@@ -73,26 +79,53 @@ def deliver(
     """Master, write and measure a mix of `frames` frames; the file gets its name when all is done.
 
     `master` finds the master that a plan asks for, `sound` gives the mix through it; at `peak_edges`, which
-    are frames, the true peaks of the file are parted. With `fix`, a file that
-    misses the plan's target or ceiling is made again for a lower ceiling, and for a loudness moved by what
-    the codec took, at most `MAX_CORRECTIONS` times. Raises what they and `encode` raise, and MachineError if
-    the file cannot be read again; then an earlier file is as it was.
+    are frames, the true peaks of the file are parted. With `fix`, a file that misses the plan's target or
+    ceiling is made again for another ceiling, and for a loudness moved by what the codec took, at most
+    `MAX_CORRECTIONS` times, and the best is delivered. Raises what they and `encode` raise, and MachineError
+    if the file cannot be read again; then an earlier file is as it was.
     """
-    asked, rounds = plan, 0
+
+    def make(asked: Plan) -> _Attempt:
+        mastering = master(asked)
+        written = write(part, mastering)
+        with progress.task(f"Measuring {path.name}", total=frames) as advance:
+            heard = _of_file(part, path, advance, sample_rate_hz=sample_rate_hz, peak_edges=peak_edges)
+        return _Attempt(asked, mastering, written, heard)
+
+    def write(part: Path, mastering: Mastering) -> WriteResult:
+        with progress.task("Writing", total=frames) as advance:
+            return _encode(part, path, _watched(sound(mastering), advance), plan, sample_rate_hz, tags)
+
     with atomic_path(path) as part:
-        while True:
-            mastering = master(asked)
-            with progress.task("Writing", total=frames) as advance:
-                written = _encode(part, path, _watched(sound(mastering), advance), plan, sample_rate_hz, tags)
-            with progress.task(f"Measuring {path.name}", total=frames) as advance:
-                heard = _of_file(part, path, advance, sample_rate_hz=sample_rate_hz, peak_edges=peak_edges)
-            better = _corrected(plan, asked, mastering, heard.loudness, room_db=ROOM_DB * 2**rounds)
-            if not fix or rounds == MAX_CORRECTIONS or better is None:
-                break
-            asked, rounds = better, rounds + 1
-    correction = Correction(rounds, *target_of(asked)) if rounds else None
-    target = verdict(plan, heard.loudness)
-    return _judged(plan, asked, Delivery(written, mastering, heard, target, correction, ()))
+        made = [make(plan)]
+        while fix and len(made) <= MAX_CORRECTIONS and (better := _corrected(plan, made)) is not None:
+            made.append(make(better))
+        best = min(made, key=lambda attempt: _miss(plan, attempt))
+        if best is not made[-1]:
+            write(part, best.mastering)
+    rounds = len(made) - 1
+    correction = Correction(rounds, *target_of(best.asked)) if rounds else None
+    target = verdict(plan, best.loudness)
+    return _judged(plan, best, Delivery(best.written, best.mastering, best.heard, target, correction, ()))
+
+
+class _Attempt(NamedTuple):
+    """A file that was made: what was asked for, the master, and what was measured of the file."""
+
+    asked: Plan
+    mastering: Mastering
+    written: WriteResult
+    heard: MeasuredSound
+
+    @property
+    def loudness(self) -> Loudness:
+        """The figures of the file."""
+        return self.heard.loudness
+
+    @property
+    def ceiling_dbtp(self) -> float:
+        """The ceiling that was asked for."""
+        return target_of(self.asked)[1]
 
 
 def _encode(
@@ -146,60 +179,83 @@ def _over_db(plan: Plan, loudness: Loudness) -> float:
     return over_db if over_db > OVER_DB else 0.0
 
 
-def _taken_lu(plan: Plan, asked: Plan, before: Loudness, after: Loudness) -> float:
-    """How much louder the mix should have been encoded for the file to be as loud as the plan says.
+def _missing_lu(plan: Plan, loudness: Loudness) -> float:
+    """How much louder a file should be; 0 where the plan does not say, or where it is near enough."""
+    target_lufs, _ = target_of(plan)
+    if target_lufs is None or loudness.integrated_lufs is None:
+        return 0.0
+    missing_lu = target_lufs - loudness.integrated_lufs
+    return missing_lu if abs(missing_lu) > TOLERANCE_LU else 0.0
 
-    0 where the plan says nothing, and where the master did not come to what it was asked for: then it cannot
-    be louder.
+
+def _miss(plan: Plan, attempt: _Attempt) -> tuple[float, float]:
+    """How bad a file is: that it keeps to its ceiling counts before its loudness."""
+    return _over_db(plan, attempt.loudness), abs(_missing_lu(plan, attempt.loudness))
+
+
+def _corrected(plan: Plan, made: Sequence[_Attempt]) -> Plan | None:
+    """The plan, for the ceiling and the loudness that should meet it; None: nothing to cure, or no way to."""
+    last = made[-1]
+    if not any(_miss(plan, last)):
+        return None
+    ceiling_dbtp = _next_ceiling_dbtp(plan, made)
+    changed: dict[str, float] = {"true_peak_dbtp": ceiling_dbtp}
+    target_lufs, _ = target_of(plan)
+    before_lufs, after_lufs = last.mastering.loudness.integrated_lufs, last.loudness.integrated_lufs
+    is_reached = True
+    if target_lufs is not None and before_lufs is not None and after_lufs is not None:
+        changed["integrated_lufs"] = target_lufs + before_lufs - after_lufs
+        is_reached = abs((target_of(last.asked)[0] or 0.0) - before_lufs) <= TOLERANCE_LU
+    # What could not be made louder cannot be made so under the same ceiling.
+    if not is_reached and abs(ceiling_dbtp - last.ceiling_dbtp) < LEAST_STEP_DB:
+        return None
+    wanted = plan.loudness or LoudnessTarget()
+    return plan.model_copy(update={"loudness": wanted.model_copy(update=changed)})
+
+
+def _next_ceiling_dbtp(plan: Plan, made: Sequence[_Attempt]) -> float:
+    """The ceiling to try after some files: the same, a lower one for the codec to have room, or between two.
+
+    Between a ceiling that was kept to and one that was not, the overshoot is taken to go in a straight line.
     """
-    (target_lufs, _), (asked_lufs, _) = target_of(plan), target_of(asked)
-    if target_lufs is None or asked_lufs is None:
-        return 0.0
-    if before.integrated_lufs is None or after.integrated_lufs is None:
-        return 0.0
-    is_reached = abs(asked_lufs - before.integrated_lufs) <= TOLERANCE_LU
-    return target_lufs - after.integrated_lufs if is_reached else 0.0
+    last = made[-1]
+    kept = [one for one in made if not _over_db(plan, one.loudness)]
+    broken = [one for one in made if _over_db(plan, one.loudness)]
+    if last in kept and (_missing_lu(plan, last.loudness) <= 0.0 or not broken):
+        return last.ceiling_dbtp
+    if not kept:
+        return _roomy_ceiling_dbtp(plan, last, room_db=ROOM_DB * 2 ** (len(made) - 1))
+    high = min(broken, key=lambda one: one.ceiling_dbtp)
+    low = max(kept, key=lambda one: one.ceiling_dbtp)
+    over_db, under_db = _peak_over_db(plan, high), _peak_over_db(plan, low)
+    part = (-ROOM_DB - under_db) / (over_db - under_db)
+    return low.ceiling_dbtp + max(part, 0.0) * (high.ceiling_dbtp - low.ceiling_dbtp)
 
 
-def _roomy_ceiling_dbtp(
-    plan: Plan, asked: Plan, before: Loudness, after: Loudness, *, room_db: float = ROOM_DB
-) -> float:
-    """The ceiling that leaves room for what the codec adds.
+def _peak_over_db(plan: Plan, attempt: _Attempt) -> float:
+    """By how much a file's true peak lies over the plan's ceiling; minus: under it."""
+    assert attempt.loudness.true_peak_dbtp is not None
+    return attempt.loudness.true_peak_dbtp - target_of(plan)[1]
+
+
+def _roomy_ceiling_dbtp(plan: Plan, attempt: _Attempt, *, room_db: float = ROOM_DB) -> float:
+    """The ceiling that leaves room for what the codec added to a file that is over.
 
     It is counted from the peak of the sound that was encoded: a mix that peaks lower than its ceiling would
     not be changed by a ceiling that is only a little lower.
     """
-    ceiling_dbtp = target_of(asked)[1]
-    over_db = _over_db(plan, after)
-    if not over_db:
-        return ceiling_dbtp
-    peak_dbtp = ceiling_dbtp if before.true_peak_dbtp is None else before.true_peak_dbtp
-    return min(ceiling_dbtp, peak_dbtp) - over_db - room_db
+    peak_dbtp = attempt.mastering.loudness.true_peak_dbtp
+    lowest_dbtp = attempt.ceiling_dbtp if peak_dbtp is None else min(attempt.ceiling_dbtp, peak_dbtp)
+    return lowest_dbtp - _over_db(plan, attempt.loudness) - room_db
 
 
-def _corrected(
-    plan: Plan, asked: Plan, mastering: Mastering, after: Loudness, *, room_db: float
-) -> Plan | None:
-    """The plan asked for last, for the ceiling and the loudness that meet the plan; None: nothing to cure."""
-    taken_lu = _taken_lu(plan, asked, mastering.loudness, after)
-    if abs(taken_lu) <= TOLERANCE_LU and not _over_db(plan, after):
-        return None
-    ceiling_dbtp = _roomy_ceiling_dbtp(plan, asked, mastering.loudness, after, room_db=room_db)
-    changed: dict[str, float] = {"true_peak_dbtp": ceiling_dbtp}
-    target_lufs, _ = target_of(asked)
-    if target_lufs is not None:
-        changed["integrated_lufs"] = target_lufs + taken_lu
-    wanted = asked.loudness or LoudnessTarget()
-    return asked.model_copy(update={"loudness": wanted.model_copy(update=changed)})
-
-
-def _judged(plan: Plan, asked: Plan, delivery: Delivery) -> Delivery:
+def _judged(plan: Plan, best: _Attempt, delivery: Delivery) -> Delivery:
     """The delivery with what is to be said of it: in its verdict if it failed, else as warnings."""
     warnings = list(delivery.mastering.warnings)
     target = delivery.target
     if delivery.correction is not None:
         warnings.append(_corrected_words(plan.output, delivery.correction))
-    advice = _advice(plan, asked, delivery)
+    advice = _advice(plan, best, is_last=delivery.correction is not None)
     if advice and target is not None and not target.passed:
         target = replace(target, reason=f"{target.reason}; {advice}")
     elif advice:
@@ -207,18 +263,23 @@ def _judged(plan: Plan, asked: Plan, delivery: Delivery) -> Delivery:
     return replace(delivery, target=target, warnings=tuple(warnings))
 
 
-def _advice(plan: Plan, asked: Plan, delivery: Delivery) -> str:
-    """By how much the file is over its ceiling, and which ceiling would cure it; empty if it is not over."""
-    over_db, (_, ceiling_dbtp) = _over_db(plan, delivery.loudness), target_of(plan)
-    if not over_db:
-        return ""
-    room_dbtp = _roomy_ceiling_dbtp(plan, asked, delivery.mastering.loudness, delivery.loudness)
-    room_dbtp = math.floor(room_dbtp * 10.0) / 10.0
-    hint = "" if delivery.correction is not None else ", as `render --fix` does"
-    return (
-        f"the {FORMATS[plan.output.format].title} peaks {over_db:.2f} dB above {ceiling_dbtp:g} dBTP; "
-        f"`true_peak: {room_dbtp:.1f} dBTP` would leave room{hint}"
-    )
+def _advice(plan: Plan, best: _Attempt, *, is_last: bool) -> str:
+    """What would cure a file that its codec spoiled; empty where it did not. `is_last`: it was made again."""
+    title, (_, ceiling_dbtp) = FORMATS[plan.output.format].title, target_of(plan)
+    over_db = _over_db(plan, best.loudness)
+    if over_db:
+        room_dbtp = math.floor(_roomy_ceiling_dbtp(plan, best) * 10.0) / 10.0
+        hint = "" if is_last else ", as `render --fix` does"
+        return (
+            f"the {title} peaks {over_db:.2f} dB above {ceiling_dbtp:g} dBTP; "
+            f"`true_peak: {room_dbtp:.1f} dBTP` would leave room{hint}"
+        )
+    if is_last and _missing_lu(plan, best.loudness) > 0.0:
+        return (
+            f"the {title} cannot be louder under {ceiling_dbtp:g} dBTP: the peaks that its codec adds need "
+            "the room. More kbit/s add less"
+        )
+    return ""
 
 
 def _corrected_words(output: Output, correction: Correction) -> str:

@@ -12,8 +12,8 @@ from mixrender.errors import InputError
 from mixrender.facts import Loudness
 from mixrender.formats import FORMATS
 from mixrender.loudness.meter import Meter
+from mixrender.mixdown.chain import MasterChain, Setting
 from mixrender.mixdown.deliver import DITHER_SEED
-from mixrender.mixdown.master import MasterChain, Setting
 from mixrender.mixdown.measure import loudness_step, transition_offset
 from mixrender.mixdown.prepare import PreparedMix, mix_rate_hz, prepare
 from mixrender.mixdown.render import inputs, rate_warnings, require_folder, versions

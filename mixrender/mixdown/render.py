@@ -20,9 +20,10 @@ from mixrender.audio.tags import Chapter, OutputTags, require_cover
 from mixrender.audio.write import require_writable
 from mixrender.errors import InputError, PlanError, ToolError
 from mixrender.formats import FORMATS
+from mixrender.mixdown.chain import MasterChain, Mastering
 from mixrender.mixdown.deliver import deliver
 from mixrender.mixdown.levelling import levelling
-from mixrender.mixdown.master import MasterChain, Mastering, find_setting
+from mixrender.mixdown.master import MasterFinder
 from mixrender.mixdown.measure import loudness_step, transition_offset
 from mixrender.mixdown.mix import BLOCK_FRAMES, Mix
 from mixrender.mixdown.offsets import BeatOffset
@@ -67,8 +68,7 @@ def render_mix(
             for begin in range(0, raw.frames, BLOCK_FRAMES):
                 yield read(begin, min(begin + BLOCK_FRAMES, raw.frames))
 
-        def master(asked: Plan) -> Mastering:
-            return find_setting(blocks, asked, frames=raw.frames, sample_rate_hz=rate_hz, progress=progress)
+        finder = MasterFinder(blocks, frames=raw.frames, sample_rate_hz=rate_hz, progress=progress)
 
         def sound(mastering: Mastering) -> Iterator[FloatArray]:
             return MasterChain(mastering.setting, sample_rate_hz=rate_hz).run(blocks())
@@ -79,7 +79,7 @@ def render_mix(
         delivery = deliver(
             folder / f"mix{kind.suffix}",
             plan,
-            master=master,
+            master=finder.find,
             sound=sound,
             frames=raw.frames,
             sample_rate_hz=rate_hz,

@@ -11,7 +11,8 @@ import pytest
 from mixrender.dsp.limiter import PACES
 from mixrender.errors import PlanError
 from mixrender.loudness.meter import measure
-from mixrender.mixdown.master import MEAN_REDUCTION_WARN_DB, MasterChain, Mastering, Setting, find_setting
+from mixrender.mixdown.chain import MasterChain, Mastering, Setting
+from mixrender.mixdown.master import MEAN_REDUCTION_WARN_DB, MasterFinder
 from mixrender.plan.load import parse_plan
 from mixrender.progress import NoProgress
 from mixrender.units import FloatArray
@@ -53,7 +54,9 @@ def mastered(x: FloatArray, text: str, *, bits: int = 24) -> tuple[Mastering, Fl
     def blocks() -> Iterable[FloatArray]:
         return (x[i : i + 50_000] for i in range(0, len(x), 50_000))
 
-    found = find_setting(blocks, plan, frames=len(x), sample_rate_hz=RATE_HZ, progress=NoProgress())
+    finder = MasterFinder(blocks, frames=len(x), sample_rate_hz=RATE_HZ, progress=NoProgress())
+    found = finder.find(plan)
+    print(f"{finder.passes} passes")
     chain = MasterChain(found.setting, sample_rate_hz=RATE_HZ)
     return found, np.concatenate(list(chain.run(blocks())))
 
