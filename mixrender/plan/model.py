@@ -216,6 +216,10 @@ class Plan(PlanModel):
                 return ("voices", number)
         return ("tracks", sound.name)
 
+    def path_of_name(self, name: str) -> PlanPath:
+        """The place of the track or layer of that name."""
+        return next((self.path_of(sound) for sound in self.sounds if sound.name == name), ("tracks", name))
+
     def track(self, name: str) -> Track:
         """The track of that name; KeyError if there is none."""
         for track in self.tracks:

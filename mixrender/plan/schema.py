@@ -141,8 +141,8 @@ _TEXTS: Mapping[str, Mapping[str, str]] = {
 
 _ALL_TEXTS: Mapping[str, Mapping[str, str]] = {
     **_TEXTS,
-    "Layer": _TEXTS["Track"]
-    | {
+    "Layer": {
+        **_TEXTS["Track"],
         "at": "Where in the transition it begins. Default: 0.",
         "enter": "What of it sounds there. Default: its enter bar.",
         "length": "How long it sounds. Default: to the end of the overlap, or of its file.",

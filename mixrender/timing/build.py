@@ -9,14 +9,16 @@ from mixrender.errors import PlanError, Problem
 from mixrender.facts import TrackFacts
 from mixrender.plan.model import Plan
 from mixrender.timing.events import patches_of
+from mixrender.timing.layers import place_layers
 from mixrender.timing.length import length_problems
-from mixrender.timing.match_key import shifts_semitones, sounding_key
+from mixrender.timing.match_key import shifts_semitones
 from mixrender.timing.place import place
 from mixrender.timing.placement import EDGE_S, Joint, Placement
-from mixrender.timing.spans import BeatSpan, close, source_beat_at, span_at
+from mixrender.timing.spans import BeatSpan, source_beat_at, span_at
 from mixrender.timing.tempo_map import TempoMap
 from mixrender.timing.timeline import SpeedChange, Timeline, TrackPlacement, TransitionPlacement
 from mixrender.timing.track_lanes import track_lanes
+from mixrender.timing.track_placement import track_placement
 from mixrender.timing.voices import place_voices
 from mixrender.units import ratio_to_percent
 
@@ -49,12 +51,17 @@ def build_timeline(plan: Plan, facts: Sequence[TrackFacts]) -> Timeline:
     transitions = tuple(
         _transition(placement, index, tracks, tempo_map, problems) for index in range(len(placement.joints))
     )
+    layered = facts[len(plan.tracks) : len(facts) - len(plan.voices)]
+    layers = place_layers(plan, placement, layered, tempo_map)
+    problems.extend(_speed_problems(plan, layers, tempo_map))
     duration_s = max(track.end_s for track in tracks)
     spoken = facts[len(facts) - len(plan.voices) :]
     voices = place_voices(plan, placement, spoken, tempo_map, duration_s=duration_s)
     if _errors(problems):
         raise PlanError(_errors(problems))
-    timeline = Timeline(tempo_map, tracks, transitions, duration_s, tuple(problems), voices=voices)
+    timeline = Timeline(
+        tempo_map, tracks, transitions, duration_s, tuple(problems), layers=layers, voices=voices
+    )
     return replace(timeline, problems=(*problems, *length_problems(plan, timeline)))
 
 
@@ -72,34 +79,17 @@ def _origin_at_start(placement: Placement) -> TempoMap:
 def _track(
     plan: Plan, placement: Placement, index: int, tempo_map: TempoMap, *, shift_semitones: float
 ) -> TrackPlacement:
-    placed = placement.tracks[index]
-    track = placed.side.track
     first, last = index == 0, index == len(placement.tracks) - 1
-    bar_beats = placed.side.grid.beats_per_bar / placed.rate
-    preroll_s = placement.preroll_s if first else EDGE_S
-    return TrackPlacement(
+    return track_placement(
+        placement.tracks[index],
         index=index,
-        name=track.name,
-        file=track.path,
-        facts=placed.side.facts,
-        grid=placed.side.grid,
-        rate=placed.rate,
-        spans=close(placed.spans, placed.end_beat),
-        start_beat=placed.start_beat,
-        end_beat=placed.end_beat,
-        start_s=max(tempo_map.time_at(placed.start_beat) - preroll_s, 0.0),
-        end_s=tempo_map.time_at(placed.end_beat),
+        tempo_map=tempo_map,
         lanes=track_lanes(plan, placement, index),
-        key=sounding_key(track, placed.side.facts, shift_semitones),
-        gain_db=track.gain_db,
-        shift_s=placed.shift_s,
-        fade_in_beats=plan.start.fade_bars * bar_beats if first else 0.0,
-        fade_out_beats=plan.end.fade_bars * bar_beats if last else 0.0,
-        key_lock=track.key_lock,
-        shift_semitones=shift_semitones,
-        formants=track.formants,
-        order=placed.side.order,
         patches=patches_of(plan, placement, index, tempo_map),
+        shift_semitones=shift_semitones,
+        edge_s=placement.preroll_s if first else EDGE_S,
+        fade_in_bars=plan.start.fade_bars if first else 0.0,
+        fade_out_bars=plan.end.fade_bars if last else 0.0,
     )
 
 
@@ -142,7 +132,7 @@ def _speed_problems(plan: Plan, tracks: Sequence[TrackPlacement], tempo_map: Tem
         change = abs(worst - 1.0)
         word = "sped up" if worst > 1.0 else "slowed down"
         text = f"`{track.name}` is {word} by {abs(ratio_to_percent(worst)):.1f} %"
-        path = ("tracks", track.name)
+        path = plan.path_of_name(track.name)
         if not SPEED_LIMITS[0] <= worst <= SPEED_LIMITS[1]:
             message = f"{text}: half to double speed is what can be done; see `count`, `tempo` and its `grid`"
             problems.append(plan.problem(path, message))

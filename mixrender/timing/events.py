@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from typing import Literal, cast
+from typing import cast
 
 from mixrender.errors import Problem
 from mixrender.plan.controls import EVENTS
-from mixrender.plan.model import InPosition, LanePoint, Length, Plan, PlanPath, Position
+from mixrender.plan.model import InPosition, LanePoint, Length, Moves, Plan, PlanPath, Position
 from mixrender.timing.moves import beat_in_transition, length_in_beats
 from mixrender.timing.placement import Placed, Placement, source_second_of
 from mixrender.timing.play_order import SLACK_S, Patch, PatchKind
@@ -32,9 +32,32 @@ def patches_of(plan: Plan, placement: Placement, index: int, tempo_map: TempoMap
     placed = placement.tracks[index]
     events = [*_own_events(plan, placement, placed)]
     if index > 0:
-        events += _joint_events(plan, placement, index - 1, "to", tempo_map)
+        lanes = side_moves(placement, index - 1, "to")
+        start = placement.joints[index - 1].enter_beat
+        events += _joint_events(placement, index - 1, placed, lanes, tempo_map, start_beat=start)
     if index < len(placement.joints):
-        events += _joint_events(plan, placement, index, "from", tempo_map)
+        lanes = side_moves(placement, index, "from")
+        start = placement.joints[index].start_beat
+        events += _joint_events(placement, index, placed, lanes, tempo_map, start_beat=start)
+    return _checked(plan, placement, placed, events, tempo_map)
+
+
+def layer_patches(
+    plan: Plan, placement: Placement, joint_index: int, placed: Placed, tempo_map: TempoMap
+) -> tuple[Patch, ...]:
+    """The patches of a layer of a transition, from its own moves and from the transition's."""
+    joint = placement.joints[joint_index]
+    lanes = joint.transition.moves.get(placed.side.track.name, {})
+    events = [
+        *_own_events(plan, placement, placed),
+        *_joint_events(placement, joint_index, placed, lanes, tempo_map, start_beat=joint.start_beat),
+    ]
+    return _checked(plan, placement, placed, events, tempo_map)
+
+
+def _checked(
+    plan: Plan, placement: Placement, placed: Placed, events: Sequence[_Event], tempo_map: TempoMap
+) -> tuple[Patch, ...]:
     heard = [event for event in events if _is_heard(plan, placement, placed, event, tempo_map)]
     placement.problems.extend(_joint_crossings(plan, placed.side, heard))
     return _apart(plan, placement, heard)
@@ -112,12 +135,17 @@ def _beats(length: Length, side: Side) -> float:
 
 
 def _joint_events(
-    plan: Plan, placement: Placement, joint_index: int, side: Literal["from", "to"], tempo_map: TempoMap
+    placement: Placement,
+    joint_index: int,
+    placed: Placed,
+    lanes: Moves,
+    tempo_map: TempoMap,
+    *,
+    start_beat: float,
 ) -> Iterator[_Event]:
+    """The events of a transition's lanes for one track; positions count from `start_beat` on."""
     joint = placement.joints[joint_index]
-    placed = placement.tracks[joint_index + (side == "to")]
-    start = joint.start_beat if side == "from" else joint.enter_beat
-    for kind, lane in side_moves(placement, joint_index, side).items():
+    for kind, lane in lanes.items():
         if kind not in EVENTS:
             continue
         path = joint_path(placement, joint_index)
@@ -127,8 +155,8 @@ def _joint_events(
             assert isinstance(point.position, InPosition) and isinstance(point.move, Length)
             begin = beat_in_transition(
                 point.position,
-                start_beat=start,
-                end_beat=max(joint.end_beat, start),
+                start_beat=start_beat,
+                end_beat=max(joint.end_beat, start_beat),
                 beats_per_bar=joint.beats_per_bar,
             )
             start_s = source_second_of(placed, begin, tempo_map)

@@ -30,7 +30,7 @@ def grid_of(plan: Plan, track: Track, facts: TrackFacts) -> tuple[Grid, list[Pro
 
     A grid that cannot be corrected so is left as it is, with the problem why.
     """
-    said, path = track.grid, ("tracks", track.name, "grid")
+    said, path = track.grid, (*plan.path_of(track), "grid")
     first_s, end_s = facts.first_sound_s, facts.duration_s
     if said is None:
         return facts.grid, []
@@ -65,7 +65,7 @@ def _tempo_doubts(plan: Plan, track: Track, facts: TrackFacts) -> list[Problem]:
     percent = ratio_to_percent(said_bpm / known_bpm)
     known = "corrected" if facts.corrections else "measured"
     message = f"{said_bpm:g} BPM is {percent:+.1f} % off the {known} {known_bpm:.2f} BPM"
-    return [plan.problem(("tracks", track.name, "grid", "tempo"), message, "warning")]
+    return [plan.problem((*plan.path_of(track), "grid", "tempo"), message, "warning")]
 
 
 def doubts_of(plan: Plan, track: Track, facts: TrackFacts) -> list[Problem]:
@@ -75,7 +75,7 @@ def doubts_of(plan: Plan, track: Track, facts: TrackFacts) -> list[Problem]:
     """
     if track.grid is not None:
         return []
-    path = ("tracks", track.name)
+    path = plan.path_of(track)
     grid_doubts = [doubt for doubt in facts.doubts if doubt.part != "key"]
     texts = [f"'{track.file.name}': {doubt_in_words(doubt, track.path)}" for doubt in grid_doubts]
     return [plan.problem(path, text, "warning") for text in texts]

@@ -11,7 +11,7 @@ from mixrender.plan.model import LanePoint, Moves, Plan, PlanPath, Position
 from mixrender.plan.recipes import transition_moves
 from mixrender.timing import moves
 from mixrender.timing.moves import MovePoint
-from mixrender.timing.placement import Placement
+from mixrender.timing.placement import Placed, Placement
 from mixrender.timing.positions import play_bar_of, play_second_of
 from mixrender.timing.spans import BeatSpan, mix_beat_of_beat
 
@@ -20,7 +20,7 @@ def track_lanes(plan: Plan, placement: Placement, index: int) -> dict[str, tuple
     """One lane per control from a track's way in, its own moves and its way out."""
     way_in = _side_points(placement, index - 1, "to") if index > 0 else {}
     way_out = _side_points(placement, index, "from") if index < len(placement.joints) else {}
-    own = _own_points(plan, placement, index)
+    own = own_points(plan, placement, placement.tracks[index])
     lanes = {}
     for control in sorted({*way_in, *own, *way_out}):
         parts = way_in.get(control, ()), own.get(control, ()), way_out.get(control, ())
@@ -64,13 +64,13 @@ def _side_points(
     return moves.settled(points, start_beat=start)
 
 
-def _own_points(plan: Plan, placement: Placement, index: int) -> dict[str, tuple[MovePoint, ...]]:
-    placed = placement.tracks[index]
-    path = ("tracks", placed.side.track.name, "moves")
+def own_points(plan: Plan, placement: Placement, placed: Placed) -> dict[str, tuple[MovePoint, ...]]:
+    """The points of a track's or layer's own moves."""
+    path = (*plan.path_of(placed.side.track), "moves")
 
     def position_of(point: LanePoint) -> float:
         assert isinstance(point.position, Position)
-        beat = mix_beat_of(plan, placement, index, point.position, path)
+        beat = mix_beat_of(plan, placement, placed, point.position, path)
         return placed.start_beat if beat is None else beat
 
     points = {
@@ -87,10 +87,9 @@ def _own_points(plan: Plan, placement: Placement, index: int) -> dict[str, tuple
 
 
 def mix_beat_of(
-    plan: Plan, placement: Placement, index: int, position: Position, path: PlanPath
+    plan: Plan, placement: Placement, placed: Placed, position: Position, path: PlanPath
 ) -> float | None:
     """Mix beat on which a place in a placed track sounds; None, and a problem noted at `path`, if none is."""
-    placed = placement.tracks[index]
     side = placed.side
     counted = any(isinstance(span, BeatSpan) for span in placed.spans)
     if position.seconds is None and not (side.has_bars and counted):

@@ -65,9 +65,8 @@ def _start_s(
     if voice.track is None:
         assert voice.at.seconds is not None  # `check_plan` has seen to it
         return voice.at.seconds
-    index = next(i for i, placed in enumerate(placement.tracks) if placed.side.track.name == voice.track)
-    placed = placement.tracks[index]
-    beat = mix_beat_of(plan, placement, index, voice.at, (*path, "at"))
+    placed = next(placed for placed in placement.tracks if placed.side.track.name == voice.track)
+    beat = mix_beat_of(plan, placement, placed, voice.at, (*path, "at"))
     if beat is None:
         return None
     start_s = tempo_map.time_at(beat)
