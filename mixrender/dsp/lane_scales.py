@@ -1,8 +1,8 @@
 """A segment of a control and how far it has come go in; the control's value comes out, on its own scale.
 
 Each kind of control has a scale: the numbers on which it moves and on which steps fade. Levels and bands fade
-in linear gain, cutoffs in the logarithm of the frequency, amounts as they are. A kind is added by a scale
-here and its line in the tables.
+in linear gain, frequencies in their logarithm, amounts as they are. A kind is added by a scale here and its
+line in the tables.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ import numpy as np
 from mixrender.dsp.laws import ABRUPT_LAWS, DEFAULT_LAW, LAWS, Law, kill_law, raised_cosine
 from mixrender.units import FloatArray, db_to_gain
 
-Kind = Literal["level", "band", "highpass", "lowpass", "amount"]
+Kind = Literal["level", "band", "highpass", "lowpass", "amount", "frequency", "damping"]
 
 STEP_S = 0.010
 SILENT = KILL = -math.inf
@@ -34,12 +34,41 @@ CONTROL_KINDS: dict[str, Kind] = {
     "high": "band",
     "highpass": "highpass",
     "lowpass": "lowpass",
+    "echo": "amount",
+    "echo.time": "amount",
+    "echo.feedback": "amount",
+    "echo.damping": "damping",
+    "reverb": "amount",
+    "reverb.time": "amount",
+    "reverb.damping": "damping",
+    "phaser": "amount",
+    "phaser.time": "amount",
+    "phaser.centre": "frequency",
+    "phaser.depth": "amount",
+    "phaser.feedback": "amount",
+    "flanger": "amount",
+    "flanger.time": "amount",
+    "flanger.delay": "amount",
+    "flanger.depth": "amount",
+    "flanger.feedback": "amount",
+    "gate": "amount",
+    "gate.time": "amount",
+    "gate.open": "amount",
 }
-"""The kind of each control of a track by name; amounts and parameters of effects are of kind `amount`."""
-NEUTRAL: dict[Kind, float] = {"level": 0.0, "band": 0.0, "highpass": OPEN, "lowpass": OPEN, "amount": 0.0}
-"""The value of each kind that changes nothing, in its own unit."""
+"""The kind of each control of a track by name; amounts are per cent, beats or ms, as the plan has them."""
+NEUTRAL: dict[Kind, float] = {
+    "level": 0.0,
+    "band": 0.0,
+    "highpass": OPEN,
+    "lowpass": OPEN,
+    "amount": 0.0,
+    "damping": OPEN,
+}
+"""The value of each kind that changes nothing, in its own unit; no frequency does."""
 RIM_HZ: dict[Kind, float] = {"highpass": HIGHPASS_RIM_HZ, "lowpass": LOWPASS_RIM_HZ}
-"""Where a move from or to `open` begins or ends, in Hz."""
+"""Where a move of a filter from or to `open` begins or ends, in Hz."""
+DAMPING_RIM_HZ = 20_000.0
+"""From here on a damping is `open`: it moves as if that were its cutoff."""
 
 
 @dataclass(frozen=True)
@@ -119,6 +148,26 @@ class CutoffScale:
         return np.exp(inner)
 
 
+class DampingScale(CutoffScale):
+    """Cutoffs inside a loop: as others, and NaN, no damping at all, from `DAMPING_RIM_HZ` on."""
+
+    def inner(self, value: float) -> float:
+        """The logarithm of a cutoff in Hz, of the rim for NaN."""
+        return math.log(_damping_hz(value))
+
+    def between(self, segment: Segment, x: FloatArray) -> FloatArray:
+        """Values on this scale where a move has come as far as x, 0 to 1."""
+        return mixed(self.inner(segment.before), self.inner(segment.after), x)
+
+    def outer(self, inner: FloatArray) -> FloatArray:
+        """The cutoff in Hz, or NaN."""
+        return np.where(inner >= self.inner(OPEN), OPEN, np.exp(inner))
+
+
+def _damping_hz(value: float) -> float:
+    return DAMPING_RIM_HZ if math.isnan(value) else value
+
+
 def mixed(before: float | FloatArray, after: float, x: FloatArray) -> FloatArray:
     """From `before` at x = 0 to `after` at x = 1, exact at both ends."""
     return before * (1.0 - x) + after * x
@@ -142,5 +191,7 @@ SCALES: dict[Kind, GainScale | AmountScale | CutoffScale] = {
     "highpass": CutoffScale(),
     "lowpass": CutoffScale(),
     "amount": AmountScale(),
+    "frequency": CutoffScale(),
+    "damping": DampingScale(),
 }
 """The scale of each kind."""

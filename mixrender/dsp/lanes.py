@@ -126,7 +126,8 @@ def evaluate(lane: Lane, frames: FrameArray, *, beat_at: BeatAt, sample_rate_hz:
 
     Parameters: `frames` of shape (n,), rising; frame 0 is at 0 s. `beat_at` gives the beats of the mix at
     times in seconds. Returns shape (n,): linear gain for a level or a band, the amount itself for an amount,
-    the cutoff in Hz for a filter (whose share of filtered sound comes with `evaluate_filter`).
+    Hz for a frequency, a damping (NaN where it is open) and the cutoff of a filter (whose share of filtered
+    sound comes with `evaluate_filter`).
     """
     if not len(frames):
         return np.empty(0)
@@ -176,11 +177,14 @@ def constant_over(
 def untouched_over(
     lane: Lane, first_frame: int, last_frame: int, *, beat_at: BeatAt, sample_rate_hz: int
 ) -> bool:
-    """Whether a lane changes nothing from `first_frame` to `last_frame`, both included."""
+    """Whether a lane changes nothing from `first_frame` to `last_frame`, both included; no frequency does."""
     value = constant_over(lane, first_frame, last_frame, beat_at=beat_at, sample_rate_hz=sample_rate_hz)
     if value is None:
         return False
-    return math.isnan(value) if lane.wet is not None else value == SCALES[lane.kind].inner(NEUTRAL[lane.kind])
+    neutral = NEUTRAL.get(lane.kind)
+    if neutral is None:
+        return False
+    return math.isnan(value) if math.isnan(neutral) else value == SCALES[lane.kind].inner(neutral)
 
 
 def _moving(
@@ -221,8 +225,10 @@ def compile_lane(
     first point without a move its value holds; after the last point the last value.
 
     Raises `LanePointError` where a move reaches past the next point or the points are out of order, and
-    `ValueError` for a curve that does not exist or a move backwards in time.
+    `ValueError` for a curve that does not exist, a move backwards in time, or a kind without a neutral value.
     """
+    if neutral is None and kind not in NEUTRAL:
+        raise ValueError(f"no {kind} is neutral: say what holds before the first point")
     initial = NEUTRAL[kind] if neutral is None else neutral
     if points and points[0].move is None:
         initial = points[0].value

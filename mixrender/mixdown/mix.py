@@ -71,5 +71,5 @@ class Mix:
 
 def _add(out: FloatArray, strips: Sequence[Strip], start: int, stop: int) -> None:
     for strip in strips:
-        if strip.start < stop and strip.stop > start:
+        if strip.start < stop and strip.sounds_until > start:
             out += strip.read(start, stop)

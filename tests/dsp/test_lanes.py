@@ -26,6 +26,7 @@ from mixrender.dsp.lanes import (
 )
 from mixrender.dsp.laws import ABRUPT_LAWS, LAWS
 from mixrender.dsp.svf import svf_faded
+from mixrender.plan.controls import CONTROLS
 from mixrender.units import db_to_gain
 
 RATE_HZ = 48_000
@@ -78,9 +79,22 @@ def raised(frames):
 # --- what holds, and from when ---
 
 
-def test_every_control_of_a_track_has_a_kind_and_every_kind_a_neutral_value():
-    assert set(CONTROL_KINDS) == {"level", "low", "mid", "high", "highpass", "lowpass"}
-    assert set(NEUTRAL) == {*CONTROL_KINDS.values(), "amount"}
+def test_every_control_of_a_track_has_a_kind_and_every_kind_but_frequency_a_neutral_value():
+    assert set(CONTROL_KINDS) == set(CONTROLS)
+    assert set(NEUTRAL) == set(CONTROL_KINDS.values()) - {"frequency"}
+    with pytest.raises(ValueError, match="no frequency is neutral"):
+        neutral_lane("frequency")
+
+
+def test_a_damping_moves_from_and_to_open_at_its_rim():
+    damping = values(lane_of(P(0, OPEN), P(4, 200.0), P(6, OPEN, "at once"), P(7, 6000.0), kind="damping"))
+
+    assert math.isnan(damping[0]) and math.isnan(damping[6 * BEAT_FRAMES])
+    assert damping[1] == pytest.approx(20_000.0, rel=1e-3)
+    assert damping[2 * BEAT_FRAMES] == pytest.approx(math.sqrt(20_000.0 * 200.0), rel=1e-9)
+    assert damping[6 * BEAT_FRAMES - 240] == pytest.approx(math.sqrt(20_000.0 * 200.0), rel=1e-9)  # half way
+    assert constant(lane_of(P(0, 6000.0), kind="damping"), 0, 10) == pytest.approx(6000.0, rel=1e-12)
+    assert untouched(lane_of(P(0, 20_000.0), kind="damping"), 0, 10)
 
 
 def test_before_the_first_point_its_value_holds_and_after_the_last_the_last():
@@ -346,13 +360,15 @@ BUSY = {
     "highpass": (P(0.5, OPEN), P(3, 900.0), P(4, 150.0, "at once"), P(6, OPEN), P(6.004, 80.0, "at once")),
     "lowpass": (P(1, 300.0, "at once"), P(4, 8000.0), P(5, OPEN, 0.9), P(6.9, 2000.0)),
     "amount": (P(0, 0.0), P(3, 0.6, "at once"), P(5, 1.0), P(5.5, 0.2, 0.02)),
+    "frequency": (P(0, 800.0), P(3, 90.0, "at once"), P(5, 4000.0), P(5.5, 300.0, 0.02)),
+    "damping": (P(0, OPEN), P(3, 900.0), P(4, OPEN, "at once"), P(5, OPEN), P(6, 4000.0, 0.7)),
 }
 
 
 @pytest.mark.parametrize("size", [1, 7, 1000, 65_536])
 @pytest.mark.parametrize("kind", BUSY)
 def test_blocks_of_any_size_give_the_same_bits(kind, size):
-    lane = lane_of(*BUSY[kind], kind=kind, ramp=True)
+    lane = lane_of(*BUSY[kind], kind=kind, ramp=True, neutral=NEUTRAL.get(kind, 800.0))
     whole = np.column_stack(tuple(np.atleast_2d(values(lane, 0, 8 * BEAT_FRAMES, ramp=True))))
     spans = [(0, 8 * BEAT_FRAMES)]
     if size < 1000:  # small blocks: where something begins or ends, and ahead of it
