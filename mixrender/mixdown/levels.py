@@ -36,6 +36,19 @@ def goal_lufs(timeline: Timeline, gains_db: Sequence[float]) -> float | None:
     return median(known) if known else None
 
 
+def layer_gains_db(timeline: Timeline, gains_db: Sequence[float], *, how: str) -> list[float]:
+    """One gain in dB per layer: its trim, and what makes its loud parts as loud as those of the tracks.
+
+    `gains_db` are those of the tracks. With `off`, and for a layer that cannot be measured, the trim alone.
+    """
+    goal = None if how == "off" else goal_lufs(timeline, gains_db)
+    loud = [layer.facts.loudness.loud_lufs for layer in timeline.layers]
+    return [
+        layer.gain_db + (goal - lufs if goal is not None and lufs is not None else 0.0)
+        for layer, lufs in zip(timeline.layers, loud, strict=True)
+    ]
+
+
 def _off(timeline: Timeline, measure: Measure) -> list[float]:
     return [0.0] * len(timeline.tracks)
 

@@ -17,8 +17,9 @@ from mixrender.audio.raw import RawAudio, decoded
 from mixrender.formats import FORMATS
 from mixrender.loudness.meter import integrated
 from mixrender.mixdown.edited import EditedAudio, edited
-from mixrender.mixdown.levels import Measure, constant_gains_db, goal_lufs
+from mixrender.mixdown.levels import Measure, constant_gains_db, goal_lufs, layer_gains_db
 from mixrender.mixdown.mix import Mix
+from mixrender.mixdown.noise_sweep import NoiseSweep
 from mixrender.mixdown.result import VoiceMeasure
 from mixrender.mixdown.sources import PlacedSource, Stretched, StretchJob, Varied
 from mixrender.mixdown.strip import Strip
@@ -44,11 +45,12 @@ Window = tuple[int, int]
 
 @dataclass(frozen=True, eq=False)
 class PreparedMix:
-    """A mix ready to be read, the gain in dB that each track has in it, and what became of its voices."""
+    """A mix ready to be read, the gain in dB of each track and layer in it, and what became of its voices."""
 
     mix: Mix
     gains_db: tuple[float, ...]
     voices: tuple[VoiceMeasure, ...] = ()
+    layer_gains_db: tuple[float, ...] = ()
 
 
 def mix_rate_hz(plan: Plan, timeline: Timeline) -> int:
@@ -84,13 +86,14 @@ def prepare(
         windows = [(seconds_to_frames(a, rate_hz), seconds_to_frames(b, rate_hz)) for a, b in windows_s]
     voices, windows = _with_voices(timeline, windows, rate_hz)
     raws = _decoded_tracks(plan, timeline, windows, rate_hz, cache, progress)
-    pieces = [track_pieces(t, timeline.tempo_map, sample_rate_hz=rate_hz) for t in timeline.tracks]
+    pieces = [track_pieces(t, timeline.tempo_map, sample_rate_hz=rate_hz) for t in timeline.sounding]
     changed = _change(timeline, raws, pieces, windows, rate_hz, cache, progress)
     sources = [
         PlacedSource(raw, [p for p in track_parts if isinstance(p, Copy)], parts)
         for raw, track_parts, parts in zip(raws, pieces, changed, strict=True)
     ]
     gains_db = constant_gains_db(timeline, how=plan.match_loudness, measure=_measure(timeline, raws, rate_hz))
+    layer_db = layer_gains_db(timeline, gains_db, how=plan.match_loudness)
     strips = [
         Strip(
             track,
@@ -100,17 +103,20 @@ def prepare(
             sample_rate_hz=rate_hz,
             bands_hz=plan.bands_hz,
         )
-        for track, source, gain_db in zip(timeline.tracks, sources, gains_db, strict=True)
+        for track, source, gain_db in zip(timeline.sounding, sources, [*gains_db, *layer_db], strict=True)
+    ]
+    noises = [
+        NoiseSweep(placed, tempo_map=timeline.tempo_map, sample_rate_hz=rate_hz) for placed in timeline.noises
     ]
     mix, measures = add_voices(
-        Mix(strips, frames=frames, sample_rate_hz=rate_hz),
+        Mix(strips, frames=frames, sample_rate_hz=rate_hz, noises=noises),
         voices,
         Desk(timeline.tempo_map, rate_hz, plan.bands_hz),
         goal_lufs=None if plan.match_loudness == "off" else goal_lufs(timeline, gains_db),
         cache=cache,
         progress=progress,
     )
-    return PreparedMix(mix, tuple(gains_db), measures)
+    return PreparedMix(mix, tuple(gains_db), measures, tuple(layer_db))
 
 
 def _with_voices(
@@ -149,7 +155,7 @@ def _decoded_tracks(
         )
         if plan.match_loudness == "regions" or _is_heard(track, windows, rate_hz)
         else silence
-        for track in timeline.tracks
+        for track in timeline.sounding
     ]
 
 
@@ -177,7 +183,7 @@ def _change(
     """Every warped piece that the windows need: stretched, or read at a changing speed."""
     changed: list[list[Stretched | Varied]] = [[] for _ in raws]
     jobs: list[tuple[int, StretchJob]] = []
-    for track, raw, parts in zip(timeline.tracks, raws, pieces, strict=True):
+    for track, raw, parts in zip(timeline.sounding, raws, pieces, strict=True):
         audible = _audible(track, rate_hz)
         for warp in parts:
             needed = [w for w in windows if _meet(w, audible) and _meet(w, (warp.start, warp.stop))]
@@ -207,7 +213,15 @@ def _meet(window: Window, other: Window) -> bool:
 
 
 def _job(track: TrackPlacement, raw: RawAudio | EditedAudio, warp: Warp, rate_hz: int) -> StretchJob:
-    return StretchJob(warp, raw, track.facts.content_hash, rate_hz, track.shift_semitones, track.name)
+    return StretchJob(
+        warp,
+        raw,
+        track.facts.content_hash,
+        rate_hz,
+        track.shift_semitones,
+        track.name,
+        formants_stay=track.formants == "keep",
+    )
 
 
 def _cuts(warp: Warp, windows: Sequence[Window], rate_hz: int) -> list[Warp] | None:

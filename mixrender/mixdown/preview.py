@@ -78,6 +78,7 @@ def render_clips(
         files=tuple(files),
         warnings=rate_warnings(plan, timeline),
         voices=prepared.voices,
+        layer_gains_db=prepared.layer_gains_db,
     )
 
 

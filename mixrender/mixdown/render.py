@@ -121,12 +121,14 @@ def render_mix(
         tracks=tracks,
         levelling=levelling([track.alone_lufs for track in tracks], before_master_lufs),
         voices=prepared.voices,
+        layer_gains_db=prepared.layer_gains_db,
     )
 
 
 def inputs(timeline: Timeline) -> tuple[tuple[Path, str], ...]:
     """Every file that sounds in a mix, and the hash of its sound."""
-    return tuple((one.file, one.facts.content_hash) for one in (*timeline.sounding, *timeline.voices))
+    music = [(track.file, track.facts.content_hash) for track in timeline.sounding]
+    return (*music, *((voice.file, voice.facts.content_hash) for voice in timeline.voices))
 
 
 def rate_warnings(plan: Plan, timeline: Timeline) -> tuple[str, ...]:

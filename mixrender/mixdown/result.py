@@ -173,7 +173,7 @@ class MixResult:
     `loudness` is that of the delivered file, None on a preview; `before_encoding` that of the sound given to
     a lossy codec, None where the format is not lossy. `sound` is the delivered file over time, `tracks` what
     was measured of it for each track, `levelling` what would make the tracks equally loud; None and empty on
-    a preview. `voices` are those that are heard in it.
+    a preview. `voices` are those that are heard in it, `layer_gains_db` the gains of the timeline's layers.
     """
 
     timeline: Timeline
@@ -194,6 +194,7 @@ class MixResult:
     tracks: tuple[TrackMeasure, ...] = ()
     levelling: Levelling | None = None
     voices: tuple[VoiceMeasure, ...] = ()
+    layer_gains_db: tuple[float, ...] = ()
 
     def all_warnings(self) -> list[Problem | str]:
         """Warnings of the plan, of what was measured, and of the master, in that order."""

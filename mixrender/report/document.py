@@ -21,8 +21,9 @@ from mixrender.mixdown.result import (
     TargetVerdict,
     TrackMeasure,
     TransitionMeasure,
+    VoiceMeasure,
 )
-from mixrender.timing.timeline import Timeline, TrackPlacement, TransitionPlacement
+from mixrender.timing.timeline import Timeline, TrackPlacement, TransitionPlacement, VoicePlacement
 
 Document = dict[str, Any]
 
@@ -138,6 +139,11 @@ def mix_document(result: MixResult) -> Document:
             for transition, measure in zip(timeline.transitions, result.transitions, strict=True)
             if measure is not None
         ],
+        "layers": [
+            _placed_document(layer, gain_db)
+            for layer, gain_db in zip(timeline.layers, result.layer_gains_db, strict=True)
+        ],
+        "voices": [_voice_document(timeline.voices[measure.index], measure) for measure in result.voices],
         "levelling": _levelling_document(result),
         "master": _master_document(result.master),
         "inputs": [{"file": str(file), "blake2b": digest} for file, digest in result.inputs],
@@ -154,6 +160,8 @@ def timeline_document(timeline: Timeline, *, plan_file: Path) -> Document:
         **_beats_document(timeline),
         "tracks": [_placed_document(track, None) for track in timeline.tracks],
         "transitions": [_transition_document(timeline, t, None) for t in timeline.transitions],
+        "layers": [_placed_document(layer, None) for layer in timeline.layers],
+        "voices": [_voice_document(voice, None) for voice in timeline.voices],
         "problems": _problems_document(timeline.problems),
     }
 
@@ -249,9 +257,29 @@ def _placed_document(track: TrackPlacement, gain_db: float | None) -> Document:
         "end_s": _time(track.end_s),
         "tempo_bpm": track.grid.tempo_bpm,
         "key": track.key,
+        "shift_semitones": track.shift_semitones,
         "corrections": list(track.facts.corrections),
         **loudness_fields(track.facts.loudness),
         "gain_db": gain_db,
+    }
+
+
+def _voice_document(voice: VoicePlacement, measure: VoiceMeasure | None) -> Document:
+    """A voice as placed, and what became of it; `passages` are start, end and depth of the music's dip."""
+    return {
+        "name": voice.name,
+        "file": str(voice.file),
+        "start_s": _time(voice.start_s),
+        "end_s": _time(voice.end_s),
+        "gain_db": measure.gain_db if measure else None,
+        "duck_db": measure.duck_db if measure else None,
+        "passages": [
+            [_time(one.start_s), _time(one.end_s), one.depth_db]
+            for one in (measure.passages if measure else ())
+        ],
+        "voice_lufs": measure.voice_lufs if measure else None,
+        "music_lufs": measure.music_lufs if measure else None,
+        "over_lu": measure.over_lu if measure else None,
     }
 
 
