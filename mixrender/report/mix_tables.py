@@ -25,7 +25,7 @@ def mix_tables(result: MixResult) -> list[Table]:
     tables = [_loudness_table(result), _peaks_table(result)] if result.loudness else []
     if result.timeline.transitions:
         tables += [beats_table(result), _overlaps_table(result)]
-    return tables
+    return tables + _voices_tables(result)
 
 
 def levelling_lines(result: MixResult) -> list[str]:
@@ -159,7 +159,28 @@ def clips_tables(result: MixResult) -> list[Table]:
                 number(clip.loudness.true_peak_dbtp),
                 number(measure.loudness_step_lu, sign=True),
             )
-    return [table, beats_table(result)]
+    return [table, beats_table(result), *_voices_tables(result)]
+
+
+def _voices_tables(result: MixResult) -> list[Table]:
+    """How loud voices are over the music that gives way to them; no table without voices."""
+    if not result.voices:
+        return []
+    columns = ("at", "until", "gain dB", "voice LUFS", "music LUFS", "over LU", "ducked dB")
+    table = new_table("Voices and the music under them, in front of the master", "", *columns)
+    for measure in result.voices:
+        voice = result.timeline.voices[measure.index]
+        table.add_row(
+            voice.file.name,
+            format_time(voice.start_s),
+            format_time(voice.end_s),
+            number(measure.gain_db, digits=2, sign=True),
+            number(measure.voice_lufs),
+            number(measure.music_lufs),
+            number(measure.over_lu),
+            number(-measure.duck_db),
+        )
+    return [table]
 
 
 def _named(timeline: Timeline, transition: TransitionPlacement) -> tuple[str, str]:

@@ -3,62 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 import soundfile
-from markers import RATE_HZ, MarkerTrack, Rendered, Sound, facts_of, level_db, music, plan_of
+from markers import RATE_HZ, MarkerTrack, Rendered, Sound, facts_of, level_db, music
 from markers import music_track as track_of
-from scipy import signal
+from spoken import SPOKEN_S, VoiceEntry, plan_with_voices, speech, voice_file
 
 from mixrender.audio.cache import Cache
 from mixrender.facts import Grid, TrackFacts
 from mixrender.loudness.meter import integrated
 from mixrender.mixdown.prepare import prepare
-from mixrender.plan.load import parse_plan
 from mixrender.progress import NoProgress
-from mixrender.timing.build import build_timeline
 
 BPM = 120.0
 JOINT = "start: {at: 1}\ntransitions: [{from: a, to: b, leave: 8, enter: 2, overlap: 4 bars}]\n"
-SPOKEN_S = (0.4, 2.0)
-"""When the sentence in a file of 2.5 s begins and ends."""
-
-
-def speech(
-    rate_hz: int, *, seconds: float = 2.5, spans_s: Sequence[tuple[float, float]] = (SPOKEN_S,), seed: int = 1
-) -> Sound:
-    """Speech-like sound, shape (n,): noise with three formants in four syllables a second, silence around."""
-    frames = round(seconds * rate_hz)
-    t = np.arange(frames) / rate_hz
-    noise = np.random.default_rng(seed).standard_normal(frames)
-    sound = np.zeros(frames)
-    for hz, gain in ((500.0, 1.0), (1500.0, 0.4), (2500.0, 0.25)):
-        b, a = signal.iirpeak(hz, 4.0, fs=rate_hz)
-        sound += gain * signal.lfilter(b, a, noise)
-    syllables = 0.25 + 0.75 * np.abs(np.sin(np.pi * 4.0 * t))
-    spoken = np.zeros(frames, dtype=bool)
-    for start_s, end_s in spans_s:
-        spoken[round(start_s * rate_hz) : round(end_s * rate_hz)] = True
-    return np.where(spoken, 0.2 * syllables * sound, 0.0)
-
-
-def voice_file(path: Path, sound: Sound, rate_hz: int) -> TrackFacts:
-    """A file of speech, of one channel or two, and what is known of it."""
-    soundfile.write(path, sound.astype(np.float32), rate_hz, subtype="FLOAT")
-    stereo = path.with_suffix(".stereo.wav")
-    soundfile.write(stereo, np.stack((sound, sound), 1) if sound.ndim == 1 else sound, rate_hz, "FLOAT")
-    silent = not np.any(sound)
-    facts = facts_of(stereo, Grid("none"))
-    stereo.unlink()
-    return replace(
-        facts,
-        content_hash=f"{abs(hash(sound.tobytes())):032x}",
-        channels=sound.ndim,
-        last_sound_s=0.0 if silent else facts.last_sound_s,
-    )
 
 
 @pytest.fixture(scope="module")
@@ -73,22 +34,14 @@ def tracks(tmp_path_factory: pytest.TempPathFactory) -> list[MarkerTrack]:
 
 
 def mixed(
-    voices: Sequence[tuple[Path, TrackFacts, str]],
+    voices: Sequence[VoiceEntry],
     tracks: Sequence[MarkerTrack],
     cache: Cache,
     *,
     text: str = JOINT,
     windows_s: Sequence[tuple[float, float]] | None = None,
 ) -> Rendered:
-    """A mix of two tracks with voices, each a file, its facts and the rest of its entry."""
-    entries = "".join(f"  - {{file: {file}, {rest}}}\n" for file, _, rest in voices)
-    plan, _ = plan_of(text, tracks)
-    if entries:
-        lines = [text, "voices:", entries, "tracks:"]
-        lines += [f"  {name}: {track.path}" for name, track in zip("ab", tracks, strict=True)]
-        plan = parse_plan("\n".join(lines))
-    facts = [*(track.facts for track in tracks), *(facts for _, facts, _ in voices)]
-    timeline = build_timeline(plan, facts)
+    plan, timeline = plan_with_voices(text, voices, tracks)
     prepared = prepare(plan, timeline, cache=cache, progress=NoProgress(), windows_s=windows_s)
     return Rendered(plan, timeline, prepared)
 
