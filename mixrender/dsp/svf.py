@@ -1,9 +1,10 @@
-"""Sound and the cutoff of a filter at every sample go in; high-passed or low-passed sound comes out.
+"""Sound and the cutoff of a filter at every sample go in; high-, low- or band-passed sound comes out.
 
-A second-order state-variable filter by trapezoidal integration: 12 dB per octave, stable however fast its
-cutoff moves. Sources: A. Simper, "Solving the continuous SVF equations using trapezoidal integration and
-equivalent currents", 2013; A. Wishnick, "Time-Varying Filters for Musical Applications", DAFx-14, which
-proves that its output stays bounded under any modulation.
+A second-order state-variable filter by trapezoidal integration: 12 dB per octave (a band-pass has 6 on each
+side and 0 dB in its middle), stable however fast its cutoff moves. Sources: A. Simper, "Solving the
+continuous SVF equations using trapezoidal integration and equivalent currents", 2013; A. Wishnick,
+"Time-Varying Filters for Musical Applications", DAFx-14, which proves that its output stays bounded under any
+modulation.
 """
 
 from __future__ import annotations
@@ -20,7 +21,8 @@ BUTTERWORTH_Q = math.sqrt(0.5)
 MAX_CUTOFF_OF_RATE = 0.49
 """Cutoffs are held below this share of the sample rate, where the bilinear transform still has a sense."""
 
-FilterKind = Literal["highpass", "lowpass"]
+FilterKind = Literal["highpass", "lowpass", "bandpass"]
+_KINDS: tuple[FilterKind, ...] = ("highpass", "lowpass", "bandpass")
 
 
 def silent_state() -> FloatArray:
@@ -77,7 +79,7 @@ def svf_faded(
         np.ascontiguousarray(x, dtype=np.float64),
         np.minimum(cutoff_hz, MAX_CUTOFF_OF_RATE * sample_rate_hz) * (math.pi / sample_rate_hz),
         np.ascontiguousarray(wet, dtype=np.float64),
-        kind == "highpass",
+        _KINDS.index(kind),
         1.0 / q,
         state,
         y,
@@ -90,12 +92,12 @@ def _run(
     x: FloatArray,
     half_angle: FloatArray,
     wet: FloatArray,
-    is_highpass: bool,
+    kind: int,
     k: float,
     state: FloatArray,
     y: FloatArray,
 ) -> None:
-    """One pass over a block, into `state` and `y`.
+    """One pass over a block, into `state` and `y`; `kind` counts in `_KINDS`.
 
     g = tan(pi fc / fs), k = 1 / Q, a1 = 1 / (1 + g (g + k)), a2 = g a1, a3 = g a2.
     """
@@ -124,5 +126,5 @@ def _run(
             v2 = state[c, 1] + a2 * state[c, 0] + a3 * v3
             state[c, 0] = 2.0 * v1 - state[c, 0]
             state[c, 1] = 2.0 * v2 - state[c, 1]
-            filtered = v0 - k * v1 - v2 if is_highpass else v2
+            filtered = v0 - k * v1 - v2 if kind == 0 else v2 if kind == 1 else k * v1
             y[n, c] = (1.0 - share) * v0 + share * filtered

@@ -1,4 +1,4 @@
-"""The strips of all tracks and voices to their sum, block by block, before the master."""
+"""The strips of all tracks, noise and voices to their sum, block by block, before the master."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 
 from mixrender.dsp.ducking import Dip, duck_gain
+from mixrender.mixdown.noise_sweep import NoiseSweep
 from mixrender.mixdown.strip import Strip
 from mixrender.units import FloatArray
 
@@ -16,7 +17,7 @@ BLOCK_FRAMES = 65536
 class Mix:
     """The sum of all strips: `read` gives any stretch of it, the same however it is cut.
 
-    `strips` are the music; it gives way in `dips`, and `voices` lie over it.
+    `strips` and `noises` are the music; it gives way in `dips`, and `voices` lie over it.
     """
 
     def __init__(
@@ -25,10 +26,12 @@ class Mix:
         *,
         frames: int,
         sample_rate_hz: int,
+        noises: Sequence[NoiseSweep] = (),
         voices: Sequence[Strip] = (),
         dips: Sequence[Dip] = (),
     ):
         self.strips = tuple(strips)
+        self.noises = tuple(noises)
         self.voices = tuple(voices)
         self.dips = tuple(dips)
         self.frames = frames
@@ -49,15 +52,21 @@ class Mix:
         return out
 
     def music(self, start: int, stop: int) -> FloatArray:
-        """The music as it is without voices; the tracks are added in their order."""
+        """The music as it is without voices; the tracks are added in their order, then the noise."""
         out = np.zeros((stop - start, 2))
         _add(out, self.strips, start, stop)
+        _add(out, self.noises, start, stop)
         return out
 
     def with_voices(self, voices: Sequence[Strip], dips: Sequence[Dip]) -> Mix:
         """The same music, giving way in these dips, with these voices over it."""
         return Mix(
-            self.strips, frames=self.frames, sample_rate_hz=self.sample_rate_hz, voices=voices, dips=dips
+            self.strips,
+            frames=self.frames,
+            sample_rate_hz=self.sample_rate_hz,
+            noises=self.noises,
+            voices=voices,
+            dips=dips,
         )
 
     def blocks(
@@ -69,7 +78,7 @@ class Mix:
             yield self.read(begin, min(begin + block_frames, end))
 
 
-def _add(out: FloatArray, strips: Sequence[Strip], start: int, stop: int) -> None:
+def _add(out: FloatArray, strips: Sequence[Strip | NoiseSweep], start: int, stop: int) -> None:
     for strip in strips:
         if strip.start < stop and strip.sounds_until > start:
             out += strip.read(start, stop)

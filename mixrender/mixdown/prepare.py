@@ -27,6 +27,8 @@ from mixrender.mixdown.voices import Desk, add_voices, reach
 from mixrender.plan.model import Plan
 from mixrender.progress import Progress
 from mixrender.timing.pieces import Copy, Piece, Warp, track_pieces
+from mixrender.timing.tails import needed_from_s
+from mixrender.timing.tempo_map import TempoMap
 from mixrender.timing.timeline import Timeline, TrackPlacement, VoicePlacement
 from mixrender.units import seconds_to_frames
 
@@ -123,7 +125,7 @@ def _with_voices(
     timeline: Timeline, windows: Sequence[Window], rate_hz: int
 ) -> tuple[list[VoicePlacement], list[Window]]:
     """The voices that the windows hear, and windows in which the music under each can be read throughout."""
-    spans = [(voice, reach(voice, sample_rate_hz=rate_hz)) for voice in timeline.voices]
+    spans = [(voice, reach(voice, timeline.tempo_map, sample_rate_hz=rate_hz)) for voice in timeline.voices]
     heard = [(voice, span) for voice, span in spans if any(_meet(window, span) for window in windows)]
     inside = [any(a <= span[0] and span[1] <= b for a, b in windows) for _, span in heard]
     more = [span for (_, span), is_inside in zip(heard, inside, strict=True) if not is_inside]
@@ -153,7 +155,7 @@ def _decoded_tracks(
             track.order.passages,
             track.patches,
         )
-        if plan.match_loudness == "regions" or _is_heard(track, windows, rate_hz)
+        if plan.match_loudness == "regions" or _is_heard(track, windows, timeline.tempo_map, rate_hz)
         else silence
         for track in timeline.sounding
     ]
@@ -185,8 +187,9 @@ def _change(
     jobs: list[tuple[int, StretchJob]] = []
     for track, raw, parts in zip(timeline.sounding, raws, pieces, strict=True):
         audible = _audible(track, rate_hz)
+        heard = [w for w in _reaching_back(track, windows, timeline.tempo_map, rate_hz) if _meet(w, audible)]
         for warp in parts:
-            needed = [w for w in windows if _meet(w, audible) and _meet(w, (warp.start, warp.stop))]
+            needed = [w for w in heard if _meet(w, (warp.start, warp.stop))]
             if not isinstance(warp, Warp) or not needed:
                 continue
             if not track.key_lock:
@@ -204,8 +207,32 @@ def _audible(track: TrackPlacement, rate_hz: int) -> Window:
     return seconds_to_frames(track.start_s, rate_hz), seconds_to_frames(track.end_s, rate_hz)
 
 
-def _is_heard(track: TrackPlacement, windows: Sequence[Window], rate_hz: int) -> bool:
-    return any(_meet(window, _audible(track, rate_hz)) for window in windows)
+def _is_heard(track: TrackPlacement, windows: Sequence[Window], tempo_map: TempoMap, rate_hz: int) -> bool:
+    audible = _audible(track, rate_hz)
+    return any(_meet(window, audible) for window in _reaching_back(track, windows, tempo_map, rate_hz))
+
+
+def _reaching_back(
+    track: TrackPlacement, windows: Sequence[Window], tempo_map: TempoMap, rate_hz: int
+) -> list[Window]:
+    """The windows with what came before them, as far as a track's effects still let it be heard."""
+    return [
+        (
+            seconds_to_frames(
+                needed_from_s(
+                    track.lanes,
+                    start / rate_hz,
+                    stop / rate_hz,
+                    tempo_map=tempo_map,
+                    start_s=track.start_s,
+                    end_s=track.end_s,
+                ),
+                rate_hz,
+            ),
+            stop,
+        )
+        for start, stop in windows
+    ]
 
 
 def _meet(window: Window, other: Window) -> bool:

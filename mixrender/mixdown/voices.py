@@ -19,6 +19,7 @@ from mixrender.mixdown.strip import Read, Strip
 from mixrender.progress import Progress
 from mixrender.timing.placement import EDGE_S
 from mixrender.timing.spans import FreeSpan
+from mixrender.timing.tails import rings_until_s
 from mixrender.timing.tempo_map import TempoMap
 from mixrender.timing.timeline import TrackPlacement, VoicePlacement
 from mixrender.units import FloatArray, seconds_to_frames
@@ -52,9 +53,10 @@ class Desk:
         )
 
 
-def reach(voice: VoicePlacement, *, sample_rate_hz: int) -> Span:
-    """The frames of the mix that a voice changes, its ducking included."""
-    start_s, end_s = voice.start_s - voice.attack_s, voice.end_s + voice.release_s
+def reach(voice: VoicePlacement, tempo_map: TempoMap, *, sample_rate_hz: int) -> Span:
+    """The frames of the mix that a voice changes, its ducking and what rings on after it included."""
+    rings_s = rings_until_s(voice.lanes, tempo_map=tempo_map, start_s=voice.start_s, end_s=voice.end_s)
+    start_s, end_s = voice.start_s - voice.attack_s, max(voice.end_s + voice.release_s, rings_s)
     return max(seconds_to_frames(start_s, sample_rate_hz), 0), seconds_to_frames(end_s, sample_rate_hz)
 
 

@@ -12,11 +12,19 @@ from mixrender.timing.events import patches_of
 from mixrender.timing.layers import place_layers
 from mixrender.timing.length import length_problems
 from mixrender.timing.match_key import shifts_semitones
+from mixrender.timing.noise import place_noises
 from mixrender.timing.place import place
 from mixrender.timing.placement import EDGE_S, Joint, Placement
 from mixrender.timing.spans import BeatSpan, source_beat_at, span_at
+from mixrender.timing.tails import rings_until_s
 from mixrender.timing.tempo_map import TempoMap
-from mixrender.timing.timeline import SpeedChange, Timeline, TrackPlacement, TransitionPlacement
+from mixrender.timing.timeline import (
+    SpeedChange,
+    Timeline,
+    TrackPlacement,
+    TransitionPlacement,
+    VoicePlacement,
+)
 from mixrender.timing.track_lanes import track_lanes
 from mixrender.timing.track_placement import track_placement
 from mixrender.timing.voices import place_voices
@@ -48,21 +56,41 @@ def build_timeline(plan: Plan, facts: Sequence[TrackFacts]) -> Timeline:
         _track(plan, placement, index, tempo_map, shift_semitones=shift) for index, shift in enumerate(shifts)
     )
     problems.extend(_speed_problems(plan, tracks, tempo_map))
+    noises = place_noises(placement, tempo_map)
     transitions = tuple(
         _transition(placement, index, tracks, tempo_map, problems) for index in range(len(placement.joints))
     )
     layered = facts[len(plan.tracks) : len(facts) - len(plan.voices)]
     layers = place_layers(plan, placement, layered, tempo_map)
     problems.extend(_speed_problems(plan, layers, tempo_map))
-    duration_s = max(track.end_s for track in tracks)
+    duration_s = max(_died_away_s((*tracks, *layers), tempo_map), *(noise.end_s for noise in noises), 0.0)
     spoken = facts[len(facts) - len(plan.voices) :]
     voices = place_voices(plan, placement, spoken, tempo_map, duration_s=duration_s)
+    duration_s = max(duration_s, _died_away_s(voices, tempo_map))
     if _errors(problems):
         raise PlanError(_errors(problems))
     timeline = Timeline(
-        tempo_map, tracks, transitions, duration_s, tuple(problems), layers=layers, voices=voices
+        tempo_map,
+        tracks,
+        transitions,
+        duration_s,
+        tuple(problems),
+        layers=layers,
+        voices=voices,
+        noises=noises,
     )
     return replace(timeline, problems=(*problems, *length_problems(plan, timeline)))
+
+
+def _died_away_s(parts: Sequence[TrackPlacement | VoicePlacement], tempo_map: TempoMap) -> float:
+    """Second of the mix at which the last of these has died away; 0 where there is none."""
+    return max(
+        (
+            rings_until_s(part.lanes, tempo_map=tempo_map, start_s=part.start_s, end_s=part.end_s)
+            for part in parts
+        ),
+        default=0.0,
+    )
 
 
 def _errors(problems: Sequence[Problem]) -> list[Problem]:

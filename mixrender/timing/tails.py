@@ -25,6 +25,9 @@ REVERB_LATE_S = 0.030
 RINGING = ("echo", "reverb")
 """Effects that are sent to: what they are given rings on."""
 
+MEMORY_S = 1.0
+"""A phaser, flanger or filter knows nothing more of what was this long ago that could be heard."""
+
 _ROOM_S = 0.001
 """Spans begin and end this much outside of the moves that they come from: rounding to frames."""
 
@@ -91,14 +94,15 @@ def needed_from_s(
 ) -> float:
     """From which second on a track's own sound is needed to hear it from `from_s` up to `until_s`.
 
-    That is where the effects that are at work then began, but no more than their tails before.
+    That is where the effects that are at work then began, but no more than their tails before; what an
+    insert remembers fades within `MEMORY_S`.
     """
     needed_s = from_s
-    for effect in RINGING:
+    for effect in EFFECTS:
         for span in effect_spans(lanes, effect, tempo_map=tempo_map, start_s=start_s, end_s=end_s):
             if span.start_s < until_s and from_s < span.stop_s:
-                tail_s = span.stop_s - span.given_until_s
-                needed_s = min(needed_s, max(span.start_s, from_s - tail_s))
+                tail_s = span.stop_s - span.given_until_s if effect in RINGING else 0.0
+                needed_s = min(needed_s, max(span.start_s, from_s - tail_s) - MEMORY_S)
     return needed_s
 
 

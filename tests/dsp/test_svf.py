@@ -14,19 +14,19 @@ def filtered(x, cutoff_hz, kind, *, rate_hz=RATE_HZ, **options):
 
 
 def cookbook_response(frequency_hz, cutoff_hz, kind, rate_hz, q=BUTTERWORTH_Q):
-    """Complex response of LPF and HPF of the W3C Audio EQ Cookbook (bilinear transform)."""
+    """Complex response of LPF, HPF and BPF (0 dB peak) of the W3C Audio EQ Cookbook (bilinear transform)."""
     w0 = 2 * np.pi * cutoff_hz / rate_hz
     alpha = np.sin(w0) / (2 * q)
     sign = 1 if kind == "lowpass" else -1
     b1 = sign * (1 - sign * np.cos(w0))
-    b = np.array([abs(b1) / 2, b1, abs(b1) / 2])
+    b = np.array([abs(b1) / 2, b1, abs(b1) / 2] if kind != "bandpass" else [alpha, 0.0, -alpha])
     a = np.array([1 + alpha, -2 * np.cos(w0), 1 - alpha])
     z = np.exp(-2j * np.pi * np.asarray(frequency_hz) / rate_hz)
     return np.polyval(b[::-1], z) / np.polyval(a[::-1], z)
 
 
 @pytest.mark.parametrize("rate_hz", [22_050, 44_100, 48_000, 96_000, 192_000])
-@pytest.mark.parametrize("kind", ["highpass", "lowpass"])
+@pytest.mark.parametrize("kind", ["highpass", "lowpass", "bandpass"])
 @pytest.mark.parametrize("cutoff_hz", [100.0, 900.0, 10_000.0])
 def test_a_standing_cutoff_has_the_response_of_the_cookbook(kind, cutoff_hz, rate_hz):
     impulse = np.zeros((1 << 16, 2))
