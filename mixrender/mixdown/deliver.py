@@ -89,7 +89,9 @@ def deliver(
         mastering = master(asked)
         written = write(part, mastering)
         with progress.task(f"Measuring {path.name}", total=frames) as advance:
-            heard = _of_file(part, path, advance, sample_rate_hz=sample_rate_hz, peak_edges=peak_edges)
+            heard = _of_file(
+                part, path, advance, frames=frames, sample_rate_hz=sample_rate_hz, peak_edges=peak_edges
+            )
         return _Attempt(asked, mastering, written, heard)
 
     def write(part: Path, mastering: Mastering) -> WriteResult:
@@ -157,14 +159,25 @@ def _watched(blocks: Iterable[FloatArray], advance: Advance) -> Iterator[FloatAr
 
 
 def _of_file(
-    part: Path, path: Path, advance: Advance, *, sample_rate_hz: int, peak_edges: Sequence[int]
+    part: Path,
+    path: Path,
+    advance: Advance,
+    *,
+    frames: int,
+    sample_rate_hz: int,
+    peak_edges: Sequence[int],
 ) -> MeasuredSound:
-    """A file as it is delivered, measured: a lossy codec changes the sound, its peaks above all."""
+    """A file as it is delivered, measured: a lossy codec changes the sound, its peaks above all.
+
+    What a decoder gives beyond the `frames` that were written is not played: see `audio.sinks.m4a`.
+    """
     meter = Meter(sample_rate_hz=sample_rate_hz, peak_edges=peak_edges)
+    left = frames
     try:
         for block in read_blocks(part, sample_rate_hz=sample_rate_hz):
-            meter.push(block)
-            advance(len(block))
+            meter.push(block[:left])
+            advance(len(block[:left]))
+            left -= len(block[:left])
     except AudioError as error:
         reason = str(error).removeprefix(f"{part}: ")
         raise MachineError(f"{path}: what was written cannot be read again: {reason}") from error

@@ -14,7 +14,9 @@ from mixrender.formats import FORMATS
 from mixrender.loudness.meter import Meter
 from mixrender.mixdown.chain import MasterChain, Setting
 from mixrender.mixdown.deliver import DITHER_SEED
+from mixrender.mixdown.levels import goal_lufs
 from mixrender.mixdown.measure import loudness_step, transition_offset
+from mixrender.mixdown.metronome import Metronome, metronome_of
 from mixrender.mixdown.prepare import PreparedMix, mix_rate_hz, prepare
 from mixrender.mixdown.render import inputs, rate_warnings, require_folder, versions
 from mixrender.mixdown.result import Clip, MasterFigures, MixResult, TransitionMeasure
@@ -44,6 +46,7 @@ def render_clips(
     """Render each transition (or those whose numbers, from 1, are in `only`) as a clip into `folder`.
 
     A clip runs from `lead_bars` before the overlap to `tail_bars` after it, in bars of the outgoing track.
+    Where the plan says `click: true` a metronome lies over it, and counts in its figures.
     Raises InputError where `only` names a transition that is not there, and what `render_mix` raises.
     """
     chosen = _chosen(timeline, only)
@@ -56,13 +59,16 @@ def render_clips(
     windows_s = [_window_s(timeline, t, lead_bars=lead_bars, tail_bars=tail_bars) for t in chosen]
     prepared = prepare(plan, timeline, cache=cache, progress=progress, windows_s=windows_s)
     setting = predicted_setting(plan, timeline, prepared.gains_db)
+    metronome = None
+    if plan.click:
+        metronome = metronome_of(timeline, loud_lufs=goal_lufs(timeline, prepared.gains_db))
     measures: list[TransitionMeasure | None] = [None] * len(timeline.transitions)
     files = []
     frames = sum(seconds_to_frames(b - a, rate_hz) for a, b in windows_s)
     with progress.task("Rendering clips", total=frames) as advance:
         for transition, window_s in zip(chosen, windows_s, strict=True):
             path = folder / clip_name(timeline, transition, FORMATS[output.format].suffix)
-            measure = _clip(plan, timeline, transition, prepared, setting, window_s, path, advance)
+            measure = _clip(plan, timeline, transition, prepared, setting, metronome, window_s, path, advance)
             measures[transition.index - 1] = measure
             files.append(path)
     return MixResult(
@@ -89,7 +95,11 @@ def clip_name(timeline: Timeline, transition: TransitionPlacement, suffix: str) 
 
 
 def predicted_setting(plan: Plan, timeline: Timeline, gains_db: Sequence[float]) -> Setting:
-    """The one constant gain of all clips, from the tracks' measured loudness and their gains in the mix."""
+    """The one constant gain of all clips, from the tracks' measured loudness and their gains in the mix.
+
+    What the limiter takes is not in it, nor is a faster pace: only a pass over the whole mix would tell them.
+    Dense music at -9 LUFS needs 1 to 3.5 dB more (measured), and its clips are 1 to 2 LU too quiet.
+    """
     target_lufs, ceiling_dbtp = target_of(plan)
     figures = [(track.facts.loudness, gain) for track, gain in zip(timeline.tracks, gains_db, strict=True)]
     if target_lufs is not None:
@@ -147,6 +157,7 @@ def _clip(
     transition: TransitionPlacement,
     prepared: PreparedMix,
     setting: Setting,
+    metronome: Metronome | None,
     window_s: tuple[float, float],
     path: Path,
     advance: Advance,
@@ -156,9 +167,10 @@ def _clip(
     start, stop = (seconds_to_frames(s, rate_hz) for s in window_s)
     meter = Meter(sample_rate_hz=rate_hz)
     chain = MasterChain(setting, sample_rate_hz=rate_hz)
+    blocks = mix.blocks(start, stop) if metronome is None else metronome.over(mix, start, stop)
     write_audio(
         path,
-        _measured(chain.run(mix.blocks(start, stop)), meter, advance),
+        _measured(chain.run(blocks), meter, advance),
         sample_rate_hz=rate_hz,
         format=plan.output.format,
         bits=plan.output.bits,

@@ -82,9 +82,9 @@ def made(folder: Path, plan: Plan, *, fix: bool, scale: float = 1.0) -> Delivery
 
 
 def loudness_of(path: Path, rate_hz: int) -> Loudness:
+    """The figures of the frames that were written; of the last packet of an M4A, ffmpeg decodes all."""
     meter = Meter(sample_rate_hz=rate_hz)
-    for block in read_blocks(path):
-        meter.push(block)
+    meter.push(np.concatenate(list(read_blocks(path)))[: 6 * rate_hz])
     return meter.result()
 
 
@@ -93,7 +93,8 @@ def test_the_figures_are_those_of_the_file(tmp_path: Path, format: str) -> None:
     plan = plan_for(format)
     found = made(tmp_path, plan, fix=False)
     assert found.loudness == loudness_of(found.written.path, rate_of(plan))
-    assert (found.loudness != found.mastering.loudness) or format == "wav"
+    assert found.loudness != found.mastering.loudness
+    assert found.loudness.duration_s == 6.0
 
 
 @pytest.mark.parametrize(("format", "kbit_s"), LOSSY)

@@ -1,4 +1,10 @@
-"""AAC in M4A by ffmpeg: samples go in; a file whose edit list states the exact length comes out."""
+"""AAC in M4A by ffmpeg: samples go in; a file whose edit list states the exact length comes out.
+
+AAC has packets of 1024 frames, so the last one is filled up, and the first is there for the decoder to begin
+with. The edit list (ISO/IEC 14496-12, 8.6.6) says what of them is to be played. When ffmpeg decodes the file
+it leaves out the first packet but gives all of the last, up to 1023 frames more than were written; it heeds
+neither the end of the edit nor an `iTunSMPB` tag. So what is measured of a mix ends where the edit does.
+"""
 
 from __future__ import annotations
 
