@@ -107,15 +107,20 @@ def preview(
     only: Sequence[int] | None = None,
     lead_bars: float = 8.0,
     tail_bars: float = 8.0,
+    click: bool = False,
     cache: Cache | None = None,
     progress: Progress | None = None,
 ) -> MixResult:
     """Render each transition as a clip, and `report.json`, into `folder`; `only` picks by number, from 1.
 
+    With `click` a metronome lies over the clips, as with `click: true` in the plan.
+
     Raises what `render` raises.
     """
     shared, shown = cache or Cache(), progress or NoProgress()
     target = Path(folder) if folder is not None else folder_of(plan)
+    if click:
+        plan = plan.model_copy(update={"click": True})
     timeline = resolve(plan, cache=shared, progress=shown)
     result = render_clips(
         plan,

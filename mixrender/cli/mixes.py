@@ -58,6 +58,9 @@ def preview(
     tail_bars: Annotated[
         float, typer.Option("--tail", min=0, metavar="BARS", help="Bars after each overlap.")
     ] = 8,
+    click: Annotated[
+        bool, typer.Option("--click", help="Lay a metronome on the beats, to judge the grids by ear.")
+    ] = False,
     quiet: Quiet = False,
     as_json: AsJson = False,
 ) -> None:
@@ -69,7 +72,13 @@ def preview(
     with terminal.reported():
         loaded = load_plan(plan)
         result = api.preview(
-            loaded, output, only=only, lead_bars=lead_bars, tail_bars=tail_bars, progress=terminal.progress()
+            loaded,
+            output,
+            only=only,
+            lead_bars=lead_bars,
+            tail_bars=tail_bars,
+            click=click,
+            progress=terminal.progress(),
         )
         terminal.warn(result.all_warnings())
         terminal.show(*mix_tables.clips_tables(result))
