@@ -18,12 +18,15 @@ import numpy as np
 
 from mixrender.units import FloatArray
 
-MAP_VERSION = "1"
+MAP_VERSION = "2"
 """Raised whenever the same map would give other key frames, so that what is kept on disk is made anew."""
 
 ATTACK_FRAMES_AT_44100 = 150
 """The engine puts an attack as far after a frame of its own as it was in the source, unstretched; on average
 that frame lies this long before the attack (measured with clicks, ratios 0.9 to 1.16)."""
+
+ATTACK_GROWTH_AT_44100 = 200
+"""By how many frames that grows per unit of a lasting ratio (measured with clicks: some 100 at 0.75)."""
 
 BLOCK_FRAMES = 1024
 """The `rubberband` program hands the sound to its engine in blocks of this length."""
@@ -152,9 +155,13 @@ class Followed:
     tail_lag_frames: int
 
 
-def attack_frames(sample_rate_hz: int) -> int:
-    """ATTACK_FRAMES_AT_44100 at any rate: it grows with the engine's windows, twice as long at 96 kHz."""
-    return ATTACK_FRAMES_AT_44100 * _power_of_two(math.ceil(sample_rate_hz / 16)) // 4096
+def attack_frames(sample_rate_hz: int, *, pitch: float = 1.0) -> int:
+    """How long before an attack the engine's frame lies, at any rate and where all is `pitch` times longer.
+
+    It grows with the engine's windows, which are twice as long at 96 kHz.
+    """
+    at_44100 = ATTACK_FRAMES_AT_44100 + round(ATTACK_GROWTH_AT_44100 * (pitch - 1.0))
+    return at_44100 * _power_of_two(math.ceil(sample_rate_hz / 16)) // 4096
 
 
 def lead_frames(at_least: int, *, sample_rate_hz: int) -> int:
@@ -167,16 +174,22 @@ def lead_frames(at_least: int, *, sample_rate_hz: int) -> int:
 
 
 def follow(
-    knots: FloatArray, *, head_ratio: float, tail_ratio: float, source_frames: int, sample_rate_hz: int
+    knots: FloatArray,
+    *,
+    head_ratio: float,
+    tail_ratio: float,
+    source_frames: int,
+    sample_rate_hz: int,
+    pitch: float = 1.0,
 ) -> Followed:
     """Key frames by which the engine follows `knots`, rows (source frame, target frame) that rise strictly.
 
     The first knot must lie at least half a second into the source and the last one half a second before its
-    end (`source_frames`); the map goes on there at the two ratios.
+    end (`source_frames`); the map goes on there at the two ratios. `pitch` is the part of all ratios, in the
+    knots too, that changes the pitch and not the tempo.
     """
-    wanted = Wanted(
-        knots=knots, head_ratio=head_ratio, tail_ratio=tail_ratio, attack=float(attack_frames(sample_rate_hz))
-    )
+    attack = float(attack_frames(sample_rate_hz, pitch=pitch))
+    wanted = Wanted(knots=knots, head_ratio=head_ratio, tail_ratio=tail_ratio, attack=attack)
     path = _Path(engine=_Engine.started(sample_rate_hz), key_frames=[(0, 0)])
     *inner, last = _stations(wanted)
     ways = [path]

@@ -15,6 +15,9 @@ from mixrender.units import FloatArray, db_to_gain
 LARGEST_CHANGE_DB = 2.5
 """A stretched region whose level differs by more than this from its source is broken, not stretched."""
 
+LARGEST_CHANGE_SHIFTED_DB = 8.0
+"""The same where the pitch changes too: lone clicks lose 2.5 dB by a shift of 5 semitones, 5.6 dB by 11."""
+
 GAIN_RANGE_DB = (-0.5, 1.5)
 """The engine takes 0.2 to 0.5 dB; what is far from that in one place is the sound's own doing and is left."""
 
@@ -49,19 +52,20 @@ def restoring_gain(
     sample_rate_hz: int,
     pin_head: bool,
     pin_tail: bool,
+    largest_change_db: float = LARGEST_CHANGE_DB,
 ) -> GainCurve:
     """Gain by which the stretched sound has the source's level, from the power of both in windows of 1 s.
 
     `knots` has rows (source frame, target frame); `read_stretched` reads by target frames. The gain keeps
     within -0.5 to +1.5 dB, and is 0 dB at a pinned end, from which it sets in over 2 s. Raises ToolError if
-    the level of the whole region has changed by more than 2.5 dB.
+    the level of the whole region has changed by more than `largest_change_db`.
     """
     first, last = round(float(knots[0, 1])), round(float(knots[-1, 1]))
     count = max(1, round((last - first) / (_SLICE_S * sample_rate_hz)))
     target = np.rint(np.linspace(first, last, count + 1)).astype(np.int64)
     source = np.rint(np.interp(target, knots[:, 1], knots[:, 0])).astype(np.int64)
     before, after = _powers(read_source, source), _powers(read_stretched, target)
-    _check_change(float(np.mean(before)), float(np.mean(after)))
+    _check_change(float(np.mean(before)), float(np.mean(after)), largest_change_db)
     middles = (target[1:] + target[:-1]) / 2.0
     gain_db = np.clip(_smooth_ratio_db(before, after), *GAIN_RANGE_DB)
     pin_frames = min(_PIN_S * sample_rate_hz, (last - first) / 2.0)
@@ -74,14 +78,14 @@ def restoring_gain(
     return GainCurve(frames, level_db)
 
 
-def _check_change(before: float, after: float) -> None:
+def _check_change(before: float, after: float, largest_change_db: float) -> None:
     if before <= 0.0:
         return
     change_db = 10.0 * math.log10(after / before) if after > 0.0 else -math.inf
-    if not abs(change_db) <= LARGEST_CHANGE_DB:
+    if not abs(change_db) <= largest_change_db:
         raise ToolError(
             f"rubberband changed the level of a stretched region by {change_db:+.1f} dB (at most "
-            f"{LARGEST_CHANGE_DB:g} dB is sound); try another version of rubberband, or another tempo"
+            f"{largest_change_db:g} dB is sound); try another version of rubberband, or another tempo"
         )
 
 

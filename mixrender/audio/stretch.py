@@ -8,6 +8,7 @@ back.
 
 from __future__ import annotations
 
+import functools
 import hashlib
 import math
 import tempfile
@@ -22,6 +23,7 @@ from numpy.typing import NDArray
 
 from mixrender.audio import keyframes, relevel, rubberband
 from mixrender.audio.raw import RawAudio
+from mixrender.dsp.formants import FORMANTS_VERSION, keep_formants
 from mixrender.dsp.varispeed import reach_frames, varispeed
 from mixrender.errors import InputError, MachineError
 from mixrender.units import FloatArray, seconds_to_frames, semitones_to_ratio
@@ -81,6 +83,7 @@ def stretch_between(
     head_untouched: bool,
     tail_untouched: bool,
     semitones: float = 0.0,
+    formants_stay: bool = False,
 ) -> Stretched:
     """Stretch `source` along a map into the file `out`, raw interleaved float32 stereo, made atomically.
 
@@ -88,12 +91,12 @@ def stretch_between(
     beat or denser; the map is straight between them. Frame j of the file is target frame `first_target_frame
     + j`: from round(knots[0, 1]) to round(knots[-1, 1]), and 0.15 s further at an end whose flag says that
     the source goes on untouched beyond it. There target minus source must be a whole number, and the first
-    (last) frame of the file is the source's own.
+    (last) frame of the file is the source's own. Formants move with the pitch, unless `formants_stay`.
 
     Raises ValueError for a map that is out of order, fractional at an untouched end, or 1 throughout at 0
     semitones (copy the source instead); InputError for ratios outside 0.5 to 2, or sound that is not finite;
-    ToolError if the program fails or changes the level by more than 2.5 dB; MachineError without room on
-    disk.
+    ToolError if the program fails or changes the level by more than 2.5 dB, or 8 dB with the pitch;
+    MachineError without room on disk.
     """
     knots = _checked(knots, pitch=semitones_to_ratio(semitones))
     if semitones and (head_untouched or tail_untouched):
@@ -108,16 +111,20 @@ def stretch_between(
     out.parent.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory(prefix=".stretch-", dir=out.parent) as folder:
         raw = _run_engine(source, plan, out=Path(folder) / "raw.f32")
+        heard: relevel.ReadFrames = functools.partial(_by_target, raw, plan)
+        if semitones and formants_stay:
+            heard = _with_old_formants(heard, plan, out=Path(folder) / "shaped.f32")
         gain = relevel.restoring_gain(
             source.read,
-            lambda start, stop: _by_target(raw, plan, start, stop),
+            heard,
             knots,
             sample_rate_hz=sample_rate_hz,
             pin_head=head_untouched,
             pin_tail=tail_untouched,
+            largest_change_db=relevel.LARGEST_CHANGE_SHIFTED_DB if semitones else relevel.LARGEST_CHANGE_DB,
         )
         part = Path(folder) / "joined.f32"
-        _write(part, _joined(source, raw, plan, gain))
+        _write(part, _joined(source, heard, plan, gain))
         part.replace(out)
     return Stretched(first_target_frame=plan.first, frames=plan.last - plan.first)
 
@@ -139,6 +146,7 @@ def cache_key(
     head_untouched: bool,
     tail_untouched: bool,
     semitones: float = 0.0,
+    formants_stay: bool = False,
     program_version: str | None = None,
 ) -> str:
     """32 hexadecimal digits that name all the result of `stretch_between` depends on, except the source.
@@ -148,12 +156,14 @@ def cache_key(
     """
     if program_version is None:
         program_version = rubberband.program_version()
-    parts = (
+    parts = [
         f"stretch {STRETCH_VERSION} {keyframes.MAP_VERSION} {rubberband.ADAPTER_VERSION}",
         f"rubberband {program_version} pyrubberband {version('pyrubberband')}",
         f"{sample_rate_hz} Hz {float(semitones)!r} semitones {head_untouched:d}{tail_untouched:d}",
         np.ascontiguousarray(knots, dtype="<f8").tobytes().hex(),
-    )
+    ]
+    if semitones and formants_stay:
+        parts.append(f"formants {FORMANTS_VERSION}")
     return hashlib.blake2b("\n".join(parts).encode(), digest_size=16).hexdigest()
 
 
@@ -241,6 +251,7 @@ class _Plan:
                 tail_ratio=tail_ratio * pitch,
                 source_frames=source_frames,
                 sample_rate_hz=sample_rate_hz,
+                pitch=pitch,
             ),
             sample_rate_hz=sample_rate_hz,
             pitch=pitch,
@@ -290,14 +301,32 @@ def _by_target(raw: RawAudio, plan: _Plan, start: int, stop: int) -> NDArray[np.
     return varispeed(raw.read(first - margin, last + margin), positions - (first - margin))
 
 
+def _with_old_formants(heard: relevel.ReadFrames, plan: _Plan, *, out: Path) -> relevel.ReadFrames:
+    """The target frames [first, last) of `heard` with the source's formants, kept on disk."""
+    starts = range(plan.first, plan.last, _BLOCK_FRAMES)
+    blocks = (
+        keep_formants(
+            heard,
+            start,
+            min(start + _BLOCK_FRAMES, plan.last),
+            ratio=plan.pitch,
+            sample_rate_hz=plan.sample_rate_hz,
+        )
+        for start in starts
+    )
+    _write(out, (block.astype(np.float32) for block in blocks))
+    shaped = RawAudio(out, plan.last - plan.first, plan.sample_rate_hz)
+    return lambda start, stop: shaped.read(start - plan.first, stop - plan.first)
+
+
 def _joined(
-    source: Source, raw: RawAudio, plan: _Plan, gain: relevel.GainCurve
+    source: Source, heard: relevel.ReadFrames, plan: _Plan, gain: relevel.GainCurve
 ) -> Iterator[NDArray[np.float32]]:
     """Blocks of the target frames [first, last): the engine's sound at its level, faded into the source's."""
     joint = seconds_to_frames(JOINT_S, plan.sample_rate_hz)
     for start in range(plan.first, plan.last, _BLOCK_FRAMES):
         stop = min(start + _BLOCK_FRAMES, plan.last)
-        block = _by_target(raw, plan, start, stop) * gain.at(start, stop)
+        block = heard(start, stop) * gain.at(start, stop)
         frames = np.arange(start, stop)
         for offset, depth in (
             (plan.head_offset, frames - plan.first),

@@ -100,6 +100,7 @@ class StretchJob:
     sample_rate_hz: int
     semitones: float
     label: str
+    formants_stay: bool = False
 
     @property
     def seconds(self) -> float:
@@ -113,6 +114,7 @@ class StretchJob:
             self.warp.knots,
             sample_rate_hz=self.sample_rate_hz,
             semitones=self.semitones,
+            formants_stay=self.formants_stay,
             head_untouched=self.warp.head_joins,
             tail_untouched=self.warp.tail_joins,
             program_version=rubberband.program_version(),
@@ -129,8 +131,9 @@ class StretchJob:
         knots = self.warp.knots
 
         def make(out: Path) -> None:
-            # The source, what the engine makes of it and the result lie on disk at the same time.
-            cache.require_space(4 * (self.warp.stop - self.warp.start) * BYTES_PER_FRAME)
+            # The source, what the engine makes of it, its shaped form and the result lie on disk at once.
+            copies = 5 if self.formants_stay else 4
+            cache.require_space(copies * (self.warp.stop - self.warp.start) * BYTES_PER_FRAME)
             stretch.stretch_between(
                 self.raw,
                 knots,
@@ -139,6 +142,7 @@ class StretchJob:
                 head_untouched=self.warp.head_joins,
                 tail_untouched=self.warp.tail_joins,
                 semitones=self.semitones,
+                formants_stay=self.formants_stay,
             )
 
         path = cache.make("stretched", self.key, ".f32", make)
