@@ -9,6 +9,7 @@ from mixrender.loudness.meter import integrated_between
 from mixrender.loudness.power import STEPS_PER_S, PowerSeries
 from mixrender.mixdown.mix import Mix
 from mixrender.mixdown.offsets import BeatOffset, beat_offset
+from mixrender.timing.play_order import SLACK_S
 from mixrender.timing.spans import BeatSpan, source_beat_at, span_at
 from mixrender.timing.timeline import Timeline, TrackPlacement, TransitionPlacement
 from mixrender.units import FloatArray
@@ -20,11 +21,19 @@ Read = Callable[[int, int], FloatArray]
 
 
 def transition_offset(mix: Mix, timeline: Timeline, transition: TransitionPlacement) -> BeatOffset | None:
-    """How far apart the two tracks' beats are in an overlap, on their own strips before gain and moves."""
+    """How far apart the two tracks' beats are in an overlap, on their own strips before gain and moves.
+
+    Beats that a track does not play as they are, muted or reversed, do not count.
+    """
     if not transition.beatmatched:
         return None
     out, into = mix.strips[transition.outgoing], mix.strips[transition.incoming]
-    beats_s = [timeline.tempo_map.time_at(beat) for beat in common_beats(timeline, transition)]
+    tracks = timeline.tracks[transition.outgoing], timeline.tracks[transition.incoming]
+    beats_s = [
+        timeline.tempo_map.time_at(beat)
+        for beat in common_beats(timeline, transition)
+        if not any(_is_patched(track, beat, timeline) for track in tracks)
+    ]
     return beat_offset(out.source, into.source, beats_s, sample_rate_hz=mix.sample_rate_hz)
 
 
@@ -37,6 +46,11 @@ def common_beats(timeline: Timeline, transition: TransitionPlacement) -> list[fl
     first = math.ceil(transition.start_beat * rate + phase - 1e-6)
     last = math.ceil(transition.end_beat * rate + phase - 1e-6)
     return [(beat - phase) / rate for beat in range(first, last)]
+
+
+def _is_patched(track: TrackPlacement, mix_beat: float, timeline: Timeline) -> bool:
+    play_s = track.play_s_at(mix_beat, timeline.tempo_map) if track.patches else 0.0
+    return any(patch.start_s <= play_s + SLACK_S < patch.end_s for patch in track.patches)
 
 
 def _counting(track: TrackPlacement, transition: TransitionPlacement) -> tuple[float, float]:
