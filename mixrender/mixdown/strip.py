@@ -44,20 +44,20 @@ class Strip:
         heard_s = {"start_s": track.start_s, "end_s": track.end_s}
         self._inserted = inserts(self._controls, self._banded, **heard_s)
         self._edges = _Edges(track, tempo_map, self.start, self.stop, sample_rate_hz)
-        self._kept = _Kept(self._played)
+        self._kept = _Kept(self.dry)
         self._sends = sends(self._controls, self._kept.read, **heard_s)
         self.sounds_until = max([self.stop, *(send.stop for send in self._sends)])
 
     def read(self, start: int, stop: int) -> FloatArray:
         """What the track adds to mix frames `start` to `stop`; float64, shape (stop - start, 2)."""
         if not self._sends:
-            return self._played(start, stop)
+            return self.dry(start, stop)
         out = self._kept.read(start, stop).copy()
         for send in self._sends:
             send.add(out, start, stop)
         return out
 
-    def _played(self, start: int, stop: int) -> FloatArray:
+    def dry(self, start: int, stop: int) -> FloatArray:
         """The sound before it is sent anywhere; zeros where the track is not heard."""
         out = np.zeros((stop - start, 2))
         first, last = max(start, self.start), min(stop, self.stop)

@@ -56,7 +56,8 @@ class Desk:
 def reach(voice: VoicePlacement, tempo_map: TempoMap, *, sample_rate_hz: int) -> Span:
     """The frames of the mix that a voice changes, its ducking and what rings on after it included."""
     rings_s = rings_until_s(voice.lanes, tempo_map=tempo_map, start_s=voice.start_s, end_s=voice.end_s)
-    start_s, end_s = voice.start_s - voice.attack_s, max(voice.end_s + voice.release_s, rings_s)
+    start_s = voice.start_s - max(voice.attack_s, LEAST_RAMP_S)
+    end_s = max(voice.end_s + max(voice.release_s, LEAST_RAMP_S), rings_s)
     return max(seconds_to_frames(start_s, sample_rate_hz), 0), seconds_to_frames(end_s, sample_rate_hz)
 
 
@@ -125,24 +126,18 @@ def _as_track(voice: VoicePlacement, tempo_map: TempoMap) -> TrackPlacement:
     )
 
 
-# --- measuring ---
-
-
-def _spoken_span(voice: VoicePlacement, rate_hz: int) -> Span:
-    """The frames in which the file of a voice plays; what rings on after it is no speech."""
-    return seconds_to_frames(voice.start_s, rate_hz), seconds_to_frames(voice.end_s, rate_hz)
+# --- measuring: what rings on of a voice is no speech, so that it is measured without ---
 
 
 def _passages(strip: Strip, voice: VoicePlacement, rate_hz: int) -> list[Span]:
     """Where a voice speaks, in frames of the mix."""
-    start, stop = _spoken_span(voice, rate_hz)
     step = step_frames(rate_hz)
     powers = [
         np.square(block[: len(block) // step * step]).reshape(-1, 2 * step).mean(axis=1)
-        for block in _blocks(strip.read, (start, stop), BLOCK_FRAMES // step * step)
+        for block in _blocks(strip.dry, (strip.start, strip.stop), BLOCK_FRAMES // step * step)
     ]
     found = passages(np.concatenate([np.zeros(0), *powers]), sample_rate_hz=rate_hz, hold_s=voice.release_s)
-    return [(start + first, start + last) for first, last in found]
+    return [(strip.start + first, strip.start + last) for first, last in found]
 
 
 def _matching_db(
@@ -150,7 +145,7 @@ def _matching_db(
 ) -> float:
     """Gain in dB that makes a voice as loud as its goal; 0 where one of them cannot be measured."""
     # Where it speaks is all that counts: the gates leave out the pauses that a passage holds.
-    own_lufs = _loudness(strip.read, spans, rate_hz)
+    own_lufs = _loudness(strip.dry, spans, rate_hz)
     wanted_lufs = _loudness(music, spans, rate_hz) if goal_lufs is None else goal_lufs
     return 0.0 if own_lufs is None or wanted_lufs is None else wanted_lufs - own_lufs
 
@@ -163,7 +158,7 @@ def _dips(
         seconds_to_frames(max(ramp_s, LEAST_RAMP_S), rate_hz) for ramp_s in (voice.attack_s, voice.release_s)
     )
     for span in spans:
-        voice_lufs, music_lufs = _loudness(strip.read, [span], rate_hz), _loudness(music, [span], rate_hz)
+        voice_lufs, music_lufs = _loudness(strip.dry, [span], rate_hz), _loudness(music, [span], rate_hz)
         if voice_lufs is None or music_lufs is None:
             continue
         depth_db = music_lufs - (voice_lufs - voice.over_lu)
@@ -186,7 +181,7 @@ def _measure(
             DuckedPassage(start / rate_hz, stop / rate_hz, depth_db)
             for (start, stop), depth_db in zip(spans, depths_db, strict=True)
         ),
-        voice_lufs=_loudness(strip.read, spans, rate_hz),
+        voice_lufs=_loudness(strip.dry, spans, rate_hz),
         music_lufs=_loudness(mix.ducked, spans, rate_hz),
     )
 

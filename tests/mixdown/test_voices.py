@@ -209,6 +209,37 @@ def test_voices_of_any_rate_and_width_have_one_level(
     assert side_db == pytest.approx(0.0 if channels == 1 else -20.0, abs=0.01)
 
 
+def test_an_echo_rings_on_after_a_voice_but_the_music_comes_back(
+    hello: tuple[Path, TrackFacts], tracks: list[MarkerTrack], cache: Cache
+) -> None:
+    """Two beats after the last syllable it sounds again, at 0 dB where all of it is sent, within 0.1 dB.
+
+    What gives way, and by how much, is as without the echo.
+    """
+    echo = "moves: {echo: {amount: {0 s: 100 %}, time: 2 beats, feedback: 0 %, damping: open}}"
+    plain = mixed([(*hello, "at: 6 s")], tracks, cache)
+    found = mixed([(*hello, f"at: 6 s, {echo}")], tracks, cache)
+    assert found.mix.dips == plain.mix.dips
+    last = [round((6.0 + s) * RATE_HZ) for s in (1.6, 1.9)]
+    later = [frame + RATE_HZ for frame in last]
+    repeat_db = level_db(voice_of(found, *later)) - level_db(voice_of(plain, *last))
+    print(f"first repeat {repeat_db:+.2f} dB, bound 0.1 dB")
+    assert abs(repeat_db) <= 0.1
+    back = round((6.0 + SPOKEN_S[1] + 0.8) * RATE_HZ) + 200
+    assert np.array_equal(found.mix.ducked(back, back + RATE_HZ), found.mix.music(back, back + RATE_HZ))
+
+
+def test_a_window_after_a_voice_has_what_rings_on_of_it(
+    hello: tuple[Path, TrackFacts], tracks: list[MarkerTrack], cache: Cache
+) -> None:
+    voices = [(*hello, "at: 6 s, moves: {reverb: {amount: {0 s: 80 %}, time: 8 beats}}")]
+    whole = mixed(voices, tracks, cache)
+    part = mixed(voices, tracks, cache, windows_s=[(9.5, 11.0)])
+    span = round(9.5 * RATE_HZ), 11 * RATE_HZ
+    assert np.any(voice_of(part, *span))
+    assert np.array_equal(part.mix.read(*span), whole.mix.read(*span))
+
+
 def test_a_silent_voice_changes_nothing(tmp_path: Path, tracks: list[MarkerTrack], cache: Cache) -> None:
     path = tmp_path / "silent.wav"
     facts = voice_file(path, np.zeros(2 * RATE_HZ), RATE_HZ)
