@@ -10,8 +10,17 @@ from mixrender.report.document import true_peak_channel
 from mixrender.report.mix_tables import levelling_lines
 from mixrender.report.picture_lanes import draw_tracks, height_px, shade_transitions, show_times
 from mixrender.report.picture_levels import SAFE_DBTP, draw_loudness, draw_peaks, draw_reduction
-from mixrender.report.picture_page import PictureFormat, axes_at, fitted, new_page, save_pages, write_at
+from mixrender.report.picture_page import (
+    PictureFormat,
+    axes_at,
+    fitted,
+    new_page,
+    save_pages,
+    width_px,
+    write_at,
+)
 from mixrender.report.picture_style import HEAD_PT, MID, TEXT_PT, head
+from mixrender.report.picture_text import shown
 from mixrender.report.tables import number
 from mixrender.units import format_time
 
@@ -29,6 +38,9 @@ _PEAKS = (340, 450)
 _LOUDNESS = (514, 914)
 _TRACKS_TOP = 922
 _FOOT = 64
+
+_MOST_LINES = 3
+_MOST_LETTERS = 1000  # more than fit into so many lines
 
 
 def write_loudness_pictures(
@@ -59,7 +71,11 @@ def mix_figure(result: MixResult, *, title: str) -> Figure:
     reduction = _panel(figure, result, _REDUCTION)
     draw_reduction(reduction, result.master)
     shade_transitions(reduction, timeline)
-    head(reduction, "Gain reduction, dB", "how far the limiter turns the mix down, hanging from the top")
+    head(
+        reduction,
+        "Gain reduction, dB",
+        "how far the limiter turns the mix down: grey is the most, black the mean",
+    )
     peaks = _panel(figure, result, _PEAKS)
     draw_peaks(peaks, sound, ceiling_dbtp=ceiling_dbtp, wide_px=_WIDE)
     shade_transitions(peaks, timeline)
@@ -89,8 +105,23 @@ def _panel(figure: Figure, result: MixResult, down: tuple[float, float]) -> Axes
 def _draw_head(figure: Figure, result: MixResult, title: str) -> None:
     write_at(figure, _LEFT, 34, fitted(title, _WIDE, size_pt=15.0), fontsize=15.0)
     write_at(figure, _LEFT, 72, _figures_line(result), fontsize=HEAD_PT)
-    for i, line in enumerate(levelling_lines(result)):
-        write_at(figure, _LEFT, 102 + 22 * i, fitted(line, _WIDE), fontsize=TEXT_PT, color=MID)
+    lines = [line for told in levelling_lines(result) for line in _in_lines(told)]
+    if len(lines) > _MOST_LINES:
+        lines = [*lines[:1], "What would even it out stands in report.json."]
+    for i, line in enumerate(lines):
+        write_at(figure, _LEFT, 97 + 20 * i, fitted(line, _WIDE), fontsize=TEXT_PT, color=MID)
+
+
+def _in_lines(text: str) -> list[str]:
+    """A text in lines that the page has room for, parted between words."""
+    lines = [""]
+    for word in shown(text, most=_MOST_LETTERS).split():
+        longer = f"{lines[-1]} {word}".lstrip()
+        if lines[-1] and width_px(longer) > _WIDE:
+            lines.append(word)
+        else:
+            lines[-1] = longer
+    return lines
 
 
 def _figures_line(result: MixResult) -> str:

@@ -31,6 +31,7 @@ OVER_DB = 0.05
 """A mark says that a ceiling is broken from here on: what is below is the rounding of two meters."""
 
 _DEPTH_LU = 24.0
+_QUIET_PERCENT = 10.0
 _MOST_CANDIDATES = 200
 _PEAK_DEPTH_DB = 9.0
 _MARK_ROOM_PX = 14.0
@@ -79,7 +80,9 @@ def draw_loudness(axes: Axes, sound: MeasuredSound, target: TargetVerdict | None
         words = f"integrated, {integrated_lufs:.1f} LUFS"
         line = axes.axhline(integrated_lufs, color=INK, lw=1.2, ls=(0, (6, 3)), gid="integrated", label=words)
         _rim(line)
-    axes.set_ylim(*_limits(momentary, short_term, integrated_lufs))
+    if not np.isfinite(momentary[1]).any():
+        _say(axes, "no sound above -70 LUFS")
+    axes.set_ylim(*_limits(momentary, short_term, integrated_lufs, target_span(target)))
     axes.locator_params(axis="y", nbins=9, steps=[1, 2, 3, 5, 10], integer=True)
     axes.grid(axis="y", color=LIGHT, lw=0.5)
     axes.set_axisbelow(True)
@@ -96,13 +99,30 @@ def _rim(line: Artist) -> None:
     line.set_path_effects([withStroke(linewidth=3.2, foreground="white")])
 
 
-def _limits(momentary: Series, short_term: Series, integrated_lufs: float | None) -> tuple[float, float]:
-    """From what is seldom quieter, at most _DEPTH_LU below the loudest moment, to that moment."""
+def _say(axes: Axes, words: str) -> None:
+    """Words in the middle of a panel in which there is nothing to draw."""
+    box = {"facecolor": "white", "edgecolor": "none", "pad": 2.0}
+    put(axes, 0.5, 0.5, words, ha="center", va="center", color=MID, transform=axes.transAxes, bbox=box)
+
+
+def _limits(
+    momentary: Series,
+    short_term: Series,
+    integrated_lufs: float | None,
+    target: tuple[str, float, float] | None,
+) -> tuple[float, float]:
+    """From what is seldom quieter to the loudest moment, and as far as the target lies.
+
+    It is at most _DEPTH_LU below that moment, unless a good part of the mix is quieter still.
+    """
     loudest = float(np.nanmax(momentary[1])) if np.isfinite(momentary[1]).any() else -20.0
     heard = short_term[1][np.isfinite(short_term[1])]
-    quiet = float(np.percentile(heard, 0.5)) if len(heard) else loudest - 10.0
-    low = min(quiet, loudest - 10.0, loudest if integrated_lufs is None else integrated_lufs - 3.0)
-    return math.floor(max(low, loudest - _DEPTH_LU)) - 1.0, math.ceil(loudest) + 1.0
+    quietest, quiet = np.percentile(heard, [0.5, _QUIET_PERCENT]) if len(heard) else (loudest, loudest)
+    low = min(quietest, loudest - 10.0, loudest if integrated_lufs is None else integrated_lufs - 3.0)
+    low, high = min(max(low, loudest - _DEPTH_LU), quiet), loudest
+    if target is not None:
+        low, high = min(low, target[1]), max(high, target[2])
+    return math.floor(low) - 1.0, math.ceil(high) + 1.0
 
 
 def target_span(target: TargetVerdict | None) -> tuple[str, float, float] | None:
@@ -127,19 +147,25 @@ def _draw_target(axes: Axes, target: TargetVerdict | None) -> None:
 
 
 def draw_reduction(axes: Axes, master: MasterFigures) -> None:
-    """What the limiter takes away, hanging from the top."""
-    most_db = master.gain_reduction_db.astype(np.float64)
+    """What the limiter takes away, hanging from the top: the most in grey, before it the mean in black."""
+    most_db, means_db = (
+        series.astype(np.float64) for series in (master.gain_reduction_db, master.mean_gain_reductions_db)
+    )
     deepest = float(most_db.max(initial=0.0))
     if deepest > 0.0:
-        times_s, _, highest = in_columns((np.arange(len(most_db)) + 0.5) / REDUCTIONS_PER_S, most_db)
-        axes.fill_between(times_s, 0.0, highest, color=INK, lw=0.8, gid="reduction")
+        tenths_s = (np.arange(len(most_db)) + 0.5) / REDUCTIONS_PER_S
+        times_s, _, highest = in_columns(tenths_s, most_db)
+        look: dict[str, Any] = {"color": LIGHT, "edgecolor": MID, "lw": 0.3}
+        axes.fill_between(times_s, 0.0, highest, gid="reduction", **look)
+        axes.fill_between(*mean_line(tenths_s, means_db), color=INK, lw=0.4, gid="mean reduction")
     else:
-        put(axes, 0.5, 0.5, "the limiter took nothing away", ha="center", va="center", color=MID,
-            transform=axes.transAxes)  # fmt: skip
+        _say(axes, "the limiter took nothing away")
     depth = max(math.ceil(deepest * 1.1), 3)
     axes.set_ylim(depth, 0.0)
     step = max(math.ceil(depth / 3), 1)
-    axes.set_yticks(range(0, depth + 1, step), [f"-{db}" if db else "0" for db in range(0, depth + 1, step)])
+    axes.set_yticks(
+        range(0, depth + 1, step), [f"\N{MINUS SIGN}{db}" if db else "0" for db in range(0, depth + 1, step)]
+    )
 
 
 def peak_levels(sound: MeasuredSound) -> tuple[FloatArray, FloatArray]:
@@ -182,18 +208,21 @@ def _inside(centre: float, width: float, wide_px: float) -> float:
 def draw_peaks(axes: Axes, sound: MeasuredSound, *, ceiling_dbtp: float, wide_px: float) -> None:
     """True peaks over time as steps, the ceiling as a line, the highest moments marked with their values."""
     edges_s, levels_dbtp = peak_levels(sound)
-    highest = max(float(levels_dbtp.max()), ceiling_dbtp)
-    bottom = ceiling_dbtp - _PEAK_DEPTH_DB
+    loudest_dbtp = float(levels_dbtp.max())
+    highest = max(loudest_dbtp, ceiling_dbtp)
+    # A mix that is far below its ceiling is shown too.
+    depth_db = _PEAK_DEPTH_DB + (max(ceiling_dbtp - loudest_dbtp, 0.0) if np.isfinite(loudest_dbtp) else 0.0)
+    bottom = ceiling_dbtp - depth_db
     axes.stairs(
         np.maximum(levels_dbtp, bottom), edges_s, baseline=bottom, fill=True, color=LIGHT, gid="peaks"
     )
     axes.axhline(ceiling_dbtp, color=INK, lw=0.9, ls=(0, (2, 2)), gid="ceiling")
     # Words stand above the highest level: room for them, in units of the axes.
     axes.set_ylim(bottom, highest + 0.62 * (highest - bottom))
-    axes.set_yticks([ceiling_dbtp, ceiling_dbtp - 3.0, ceiling_dbtp - 6.0])
+    axes.set_yticks([ceiling_dbtp - part * math.ceil(depth_db / 3.0) for part in range(3)])
     px_per_s = wide_px / max(sound.loudness.duration_s, 1e-6)
     for time_s, level_dbtp, words in marked_peaks(sound, ceiling_dbtp=ceiling_dbtp, wide_px=wide_px):
-        axes.plot([time_s], [level_dbtp], marker="v", ms=6, color=INK, clip_on=False, gid="mark")
+        axes.plot([time_s], [max(level_dbtp, bottom)], marker="v", ms=6, color=INK, clip_on=False, gid="mark")
         centre = _inside(time_s * px_per_s, width_px(words) + _MARK_ROOM_PX, wide_px)
         place_db = highest + 0.34 * (highest - bottom)
         box = {"facecolor": "white", "edgecolor": "none", "pad": 1.0}

@@ -72,7 +72,11 @@ def repeated(result: MixResult, times: int, *, names: Sequence[str] = ()) -> Mix
         peaks=tuple(p._replace(frame=p.frame + k * frames) for k in range(times) for p in sound.peaks),
         sample_peaks=sound.sample_peaks * times,
     )
-    master = replace(result.master, gain_reduction_db=np.tile(result.master.gain_reduction_db, times))
+    master = replace(
+        result.master,
+        gain_reduction_db=np.tile(result.master.gain_reduction_db, times),
+        mean_gain_reductions_db=np.tile(result.master.mean_gain_reductions_db, times),
+    )
     whole = replace(
         timeline, tracks=tuple(tracks), transitions=tuple(transitions), duration_s=length_s * times
     )

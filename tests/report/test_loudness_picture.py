@@ -24,7 +24,7 @@ from mixrender.report.loudness_picture import (
 )
 from mixrender.report.picture_lanes import lanes_of, names_stand_upright
 from mixrender.report.picture_levels import COLUMNS, in_columns, marked_peaks, mean_line, target_span
-from mixrender.report.picture_page import fitted, width_px
+from mixrender.report.picture_page import fitted, remove_pictures, width_px
 from mixrender.report.picture_style import STYLE
 
 WIDE_PX = 1646.0
@@ -249,3 +249,93 @@ def test_a_mix_of_three_hours_is_drawn_fast_and_small(result, tmp_path):
     )
     # Seconds of one busy core, and MB: common practice, no source
     assert seconds < 20.0 and max(sizes) < 6.0
+
+
+# --- mixes that are far from the usual --------------------------------------------------------------------
+
+
+def panel(figure, title):
+    (axes,) = [axes for axes in figure.axes if axes.get_title(loc="left").startswith(title)]
+    return axes
+
+
+def turned_down(result, *, by_db):
+    """The same mix as if it had been turned down, without its limiter."""
+    sound, gain = result.sound, 10.0 ** (-by_db / 20.0)
+    lower = {name: getattr(sound.loudness, name) - by_db for name in ("integrated_lufs", "true_peak_dbtp")}
+    quiet = replace(
+        sound,
+        loudness=replace(sound.loudness, **lower),
+        power=replace(sound.power, energies=sound.power.energies * gain**2),
+        peaks=tuple(peak._replace(level=peak.level * gain) for peak in sound.peaks),
+    )
+    return replace(result, sound=quiet, loudness=quiet.loudness, levelling=None, target=None)
+
+
+@pytest.mark.parametrize("by_db", [0.0, 15.0, 40.0])
+def test_peaks_and_their_marks_lie_within_their_panel_however_quiet_a_mix_is(result, by_db):
+    figure = figure_of(turned_down(result, by_db=by_db))
+    axes = panel(figure, "True peaks")
+    low, high = axes.get_ylim()
+
+    heights = [mark.get_ydata()[0] for mark in artists(figure, "mark")]
+    (peaks,) = artists(figure, "peaks")
+    assert heights and all(low <= height <= high for height in heights)
+    assert max(peaks.get_data().values) > low + 3.0  # dB: the loudest part is seen as a bar
+    assert all(low <= tick <= high for tick in axes.get_yticks())
+
+
+@pytest.mark.parametrize("target_lufs", [-45.0, -20.0, -3.0])
+def test_a_target_is_seen_however_far_off_it_is(result, target_lufs):
+    figure = figure_of(replace(result, target=TargetVerdict(target_lufs, -1.0, False)))
+    low, high = panel(figure, "Loudness").get_ylim()
+
+    assert low < target_lufs - 0.1 and target_lufs + 0.1 < high
+
+
+def test_a_part_that_is_far_quieter_is_seen_where_it_is_long(result):
+    energies = result.sound.power.energies.copy()
+    energies[len(energies) // 2 :] *= 1e-4  # 40 dB
+    half = replace(result, sound=replace(result.sound, power=replace(result.sound.power, energies=energies)))
+    low, _ = panel(figure_of(half), "Loudness").get_ylim()
+    times_s, lufs = short_term_series(half.sound.power)
+
+    later = lufs[times_s > half.timeline.duration_s / 2 + 3.0]
+    print(f"quiet half around {np.median(later):.1f} LUFS, the axis begins at {low:.1f}")
+    assert low < np.median(later)
+
+
+def test_silence_is_said_to_be_silence(result):
+    silent = turned_down(result, by_db=200.0)
+
+    assert "no sound above -70 LUFS" in words_of(figure_of(silent))
+
+
+def test_the_mean_reduction_is_drawn_before_the_most(result):
+    figure = figure_of(result)
+    (most,), (mean,) = artists(figure, "reduction"), artists(figure, "mean reduction")
+    deepest, mean_deepest = (one.get_paths()[0].vertices[:, 1].max() for one in (most, mean))
+
+    assert 0.0 < mean_deepest < deepest == pytest.approx(result.master.max_gain_reduction_db, abs=0.01)
+
+
+def test_advice_has_as_many_lines_as_there_is_room_for_and_else_the_report_is_named(result):
+    few = replace(repeated(result, 1, names=["harbour", "lantern", "tide"]), levelling=result.levelling)
+    named = [f"{word} and a name that takes a line of its own " * 3 for word in ("one", "two", "three")]
+    many = replace(repeated(result, 1, names=named), levelling=result.levelling)
+
+    advised = " ".join(words_of(figure_of(few)))
+    assert "To even it out" in advised and "matches what meets in the overlaps." in advised
+    told = words_of(figure_of(many))
+    assert "What would even it out stands in report.json." in told
+    assert not any("To even it out" in words for words in told)
+
+
+def test_a_picture_is_known_as_ours_and_removed_and_others_are_left(result, tmp_path):
+    drawn = write_loudness_pictures(result, tmp_path, title="A night")
+    other = tmp_path / "cover.png"
+    other.write_bytes(b"a picture of somebody else")
+
+    remove_pictures([*drawn, other, tmp_path / "gone.png"])
+
+    assert list(tmp_path.iterdir()) == [other]
