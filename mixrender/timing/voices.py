@@ -153,7 +153,8 @@ def _carrier(placement: Placement, voice: Voice, tempo_map: TempoMap, *, start_s
 
 
 def _warn_of_two_at_once(placement: Placement, voices: Sequence[VoicePlacement]) -> None:
-    for first, second in combinations(voices, 2):
+    heard = [voice for voice in voices if voice.facts.last_sound_s]
+    for first, second in combinations(heard, 2):
         start_s, end_s = max(first.start_s, second.start_s), min(first.end_s, second.end_s)
         if start_s < end_s:
             message = (
