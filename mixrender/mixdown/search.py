@@ -25,7 +25,7 @@ LEAST_SLOPE = 0.15
 flattens the sound."""
 
 STEP_DB = 3.0
-"""No more drive at once than this: beyond, a limiter may bring nothing more."""
+"""No more drive at once than this, twice as much at first: beyond, a limiter may bring nothing more."""
 
 MOST_REDUCTION_DB = 20.0
 """No target is worth more than this: what would need it is missed, and said."""
@@ -124,7 +124,7 @@ class Search:
             return last.drive_db + min((least_db + most_db) / 2, most_db)
         if len(quiet) == 1:
             slower = self._points[PACES[max(PACES.index(pace) - 1, 0)]][-1]
-            return max(last.drive_db + missing, slower.drive_db)
+            return max(last.drive_db + min(missing, 2 * STEP_DB), slower.drive_db)
         room_db = MOST_REDUCTION_DB - last.max_reduction_db
         if last != self._worth_it(pace)[-1] or room_db <= CLOSE_ENOUGH_LU:
             return None
