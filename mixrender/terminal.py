@@ -29,6 +29,8 @@ INTERRUPTED, TERMINATED, INTERNAL = 130, 143, 70
 LONG_ROWS = 200
 """A table with more rows is drawn by ourselves: rich takes a millisecond for each."""
 
+_UNBROKEN = "\u00a0"
+
 SHOWN_AFTER_S = 1.0
 """Work that is over sooner than this shows no bar."""
 
@@ -201,8 +203,10 @@ def stacked(table: Table, *, width: int) -> Text:
         cells = [str(cell) for cell in row]
         lines.append("  ".join(cells[:leading]))
         figures = zip(names[leading:], cells[leading:], strict=True)
-        text = ", ".join(f"{name} {cell}" for name, cell in figures if cell)
-        lines += textwrap.wrap(text, width=width, initial_indent="   ", subsequent_indent="   ")
+        # A figure stays on the line of its name.
+        text = ", ".join(f"{name} {cell}".replace(" ", _UNBROKEN) for name, cell in figures if cell)
+        wrapped = textwrap.wrap(text, width=width, initial_indent="   ", subsequent_indent="   ")
+        lines += [line.replace(_UNBROKEN, " ") for line in wrapped]
     return Text("\n".join([*lines, ""]))
 
 

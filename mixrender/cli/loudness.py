@@ -63,8 +63,9 @@ def loudness(
 ) -> None:
     """Measure audio files by ITU-R BS.1770: loudness, loudness range, true peak; and how they meet a target.
 
-    Figures are judged as they are shown, to 0.1. The status is 2 if a file could not be read, whatever the
-    others are like, else 1 if one misses the target; silence, which has no loudness, does not miss it.
+    Figures are judged as they are shown, to 0.1; silence, which has no loudness, misses no target.
+
+    The status is 2 if a file cannot be used, whatever the others are like, else 1 if one misses the target.
     """
     terminal = Terminal(quiet=quiet, as_json=as_json or as_csv)
     with terminal.reported():

@@ -190,7 +190,7 @@ def _figures_of(target: Target) -> str:
         figures.append(f"short term at most {number(target.max_short_term_lufs)} LUFS")
     if target.aims_lufs is not None:
         loudest = " of the loudest file" if target.of_loudest else ""
-        figures.insert(0, f"{_integrated(target)} LUFS{loudest} ({_tolerance(target)} LU)")
+        figures.insert(0, f"{_integrated(target)} LUFS{loudest} ({_tolerance(target)})")
     return ", ".join(figures)
 
 
@@ -203,13 +203,13 @@ def _integrated(target: Target) -> str:
 
 def _tolerance(target: Target) -> str:
     if target.below_lu == target.above_lu:
-        return f"±{number(target.below_lu)}"
-    return f"-{number(target.below_lu)}/+{number(target.above_lu)}"
+        return f"±{number(target.below_lu)} LU" if target.below_lu else "no tolerance"
+    return f"-{number(target.below_lu)}/+{number(target.above_lu)} LU"
 
 
 def targets_table() -> Table:
     """The figures of the published targets; `target_sources` says where they stand."""
-    columns = ("I LUFS", "tolerance LU", "true peak at most dBTP", "short term at most LUFS")
+    columns = ("I LUFS", "tolerance", "true peak at most dBTP", "short term at most LUFS")
     table = new_table("Published targets", "name", *columns)
     for target in TARGETS.values():
         table.add_row(

@@ -104,3 +104,13 @@ def test_a_task_that_is_counted_shows_how_many_are_done():
         text = "".join(segment.text for segment in console.render(bars._bars))
 
     assert "Analysing [3] tracks" in text and "2/3" in text and "%" not in text
+
+
+def test_a_figure_of_a_table_in_paragraphs_stands_on_the_line_of_its_name():
+    table = new_table("Peaks", "", *(f"figure {number} dB" for number in range(12)))
+    table.add_row("a track", *(f"{number}.5" for number in range(12)))
+
+    for width in (40, 60, 80):
+        lines = stacked(table, width=width).plain.splitlines()
+        assert max(map(len, lines)) <= width
+        assert all(any(f"figure {number} dB {number}.5" in line for line in lines) for number in range(12))
