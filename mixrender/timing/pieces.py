@@ -96,7 +96,8 @@ def _steps(track: TrackPlacement, tempo_map: TempoMap) -> list[_Step]:
                 from_s = tempo_map.time_at(span.start_beat)
                 source_s = [span.source_s + tempo_map.time_at(beat) - from_s for beat in beats]
             mix_s = tempo_map.time_at(np.array(beats)) + track.shift_s
-            constant = segment.start_bpm == segment.end_bpm
+            # What is not counted in beats plays at its own speed, whatever the tempo does.
+            constant = segment.start_bpm == segment.end_bpm or not isinstance(span, BeatSpan)
             for i in range(len(beats) - 1):
                 length_s = float(mix_s[i + 1] - mix_s[i])
                 change_s = source_s[i + 1] - source_s[i] - length_s
