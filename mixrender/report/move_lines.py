@@ -15,6 +15,13 @@ from mixrender.timing.play_order import order_in_bars
 from mixrender.timing.timeline import Timeline, TrackPlacement, TransitionPlacement
 from mixrender.units import beats_to_seconds, format_time, ratio_to_percent
 
+EVENT_WORDS = {
+    "mute": "silent",
+    "reverse": "played backwards",
+    "brake": "slowing down to a stop",
+    "spin_up": "coming up from a standstill",
+}
+
 
 class MoveLine(NamedTuple):
     """What is done: where (a transition's number, or empty), to what, and in words."""
@@ -40,7 +47,7 @@ def move_lines(plan: Plan, timeline: Timeline) -> list[MoveLine]:
     for voice in timeline.voices:
         over = f", {voice.over_lu:g} LU over the music" if voice.duck else ", the music as loud as before"
         words = f"speaks at {format_time(voice.start_s)} for {voice.end_s - voice.start_s:.1f} s{over}"
-        lines.append(MoveLine("", voice.name, words))
+        lines.append(MoveLine("", voice.file.name, words))
     return lines
 
 
@@ -92,13 +99,17 @@ def _transition_lines(
 
 def _lane_lines(where: str, name: str, moves: Moves, bpm: float) -> Iterator[MoveLine]:
     for word, text in lane_texts(moves).items():
-        yield MoveLine(where, name, f"`{word}` {text}{_meant(word, moves, bpm)}")
+        if word in EVENTS:
+            for point in moves[word]:
+                yield MoveLine(
+                    where, name, f"`{word}` at {point.position}: {EVENT_WORDS[word]} for {point.move}"
+                )
+        else:
+            yield MoveLine(where, name, f"`{word}` {text}{_meant(word, moves, bpm)}")
 
 
 def _meant(word: str, moves: Moves, bpm: float) -> str:
-    """What a time in beats comes to, where an effect or an event has one."""
-    if word in EVENTS:
-        return f": {EVENTS[word].text[0].lower()}{EVENTS[word].text[1:].rstrip('.')}"
+    """What a time in beats comes to, where an effect has one."""
     if word not in EFFECTS:
         return ""
     control = EFFECTS[word].parameters["time"]
@@ -120,10 +131,13 @@ def _layer_words(layer: Layer, timeline: Timeline) -> str:
     if placed is None:
         return "a layer"
     speed = ratio_to_percent(placed.speed_at(placed.start_beat, timeline.tempo_map))
-    return (
-        f"a layer from {format_time(placed.start_s)} to {format_time(placed.end_s)}, "
-        f"{speed:+.1f} % of its own speed, {placed.key or 'no key known'}"
+    change = (
+        "at its own speed"
+        if abs(speed) < 0.05
+        else f"{abs(speed):.1f} % {'faster' if speed > 0 else 'slower'}"
     )
+    key = placed.key or "no key known"
+    return f"a layer from {format_time(placed.start_s)} to {format_time(placed.end_s)}, {change}, {key}"
 
 
 def _bpm_at(timeline: Timeline, beat: float) -> float:

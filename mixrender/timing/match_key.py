@@ -62,7 +62,9 @@ def sounding_key(track: Track, facts: TrackFacts, shift_semitones: float) -> str
 
 def key_matched(out: str, into: str, semitones: float) -> str:
     """What the matching of a key came to, in words."""
-    return f"{semitones:+g} semitones: {into}, {described(parse_key(out), parse_key(into))}"
+    unit = "semitone" if abs(semitones) == 1 else "semitones"
+    by = f"{semitones:+g} {unit}" if semitones else "it fits as it is"
+    return f"{by}: {into}, {described(parse_key(out), parse_key(into))}"
 
 
 def _sounding_key(track: Track, facts: TrackFacts, shift_semitones: float) -> Key | None:
