@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Collection, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator
 from itertools import islice
 from pathlib import Path
 
@@ -37,17 +37,28 @@ def _breaks(path: PlanPath, needs: str) -> bool:
     if not needs:
         return False
     order = path[:1] in (("tracks",), ("transitions",)) and (len(path) <= 2 or path[2] in ("from", "to"))
-    return order or path == () or (needs == "cues" and "cues" in path)
+    # An item that is left out of a list moves those behind it.
+    moved = "edits" in path or path[:1] == ("voices",)
+    broken = {"cues": "cues" in path or moved, "voices": moved, "recipes": path[:1] == ("recipes",)}
+    return path == () or (order and needs != "voices") or broken.get(needs, False)
 
 
 def _files(plan: Plan) -> Iterator[Problem]:
-    for track in plan.sounds:
-        fault = _file_fault(track.path)
-        if fault is not None:
-            path: PlanPath = (*plan.path_of(track), "file")
-            yield plan.problem(path, fault + _quotes_hint(plan, path, track))
+    yield from _missing_files(plan, (*plan.tracks, *plan.layers))
     if plan.cover is not None and (fault := _file_fault(plan.folder / plan.cover)) is not None:
         yield plan.problem(("cover",), fault)
+
+
+def _voice_files(plan: Plan) -> Iterator[Problem]:
+    yield from _missing_files(plan, plan.voices)
+
+
+def _missing_files(plan: Plan, sounds: Iterable[Sound]) -> Iterator[Problem]:
+    for sound in sounds:
+        fault = _file_fault(sound.path)
+        if fault is not None:
+            path: PlanPath = (*plan.path_of(sound), "file")
+            yield plan.problem(path, fault + _quotes_hint(plan, path, sound))
 
 
 def _file_fault(file: Path) -> str | None:
@@ -156,11 +167,11 @@ def _positions(plan: Plan, tracks: dict[str, Track]) -> Iterator[tuple[PlanPath,
     for track in (*plan.tracks, *plan.layers):
         path = plan.path_of(track)
         for number, edit in enumerate(track.edits):
-            yield (*path, "edits", number), edit.at, track
+            yield (*path, "edits", number, edit.word), edit.at, track
         for control, lane in track.moves.items():
             for point in lane:
                 if isinstance(point.position, Position):
-                    yield (*path, "moves", control), point.position, track
+                    yield (*path, "moves", *control.split(".")), point.position, track
         if isinstance(track, Layer) and track.enter is not None:
             yield (*path, "enter"), track.enter, track
     for index, voice in enumerate(plan.voices):
@@ -212,7 +223,7 @@ def _recipes(plan: Plan) -> Iterator[Problem]:
 
 def _moved_tracks(plan: Plan) -> Iterator[Problem]:
     for index, transition in enumerate(plan.transitions):
-        names = (transition.from_track, transition.to_track, *transition.layers)
+        names = dict.fromkeys((transition.from_track, transition.to_track, *transition.layers))
         for name in transition.moves:
             if name not in names:
                 text = f"moves belong to what sounds in the transition: {one_of(names)}, not {shorten(name)}"
@@ -244,7 +255,7 @@ def _voices(plan: Plan) -> Iterator[Problem]:
         for control, lane in voice.moves.items():
             if any(isinstance(p.position, Position) and p.position.seconds is None for p in lane):
                 text = "places in a voice are seconds of its file, such as `1.5 s`"
-                yield plan.problem((*path, "moves", control), text)
+                yield plan.problem((*path, "moves", *control.split(".")), text)
 
 
 def _contradictions(plan: Plan) -> Iterator[Problem]:
@@ -263,26 +274,30 @@ def _contradictions(plan: Plan) -> Iterator[Problem]:
                     f"`{track.name}` has no key lock, so its key cannot be matched; take one of the two away"
                 )
                 yield plan.problem(("transitions", index, "match_key"), text)
+    matched = {transition.to_track for transition in plan.transitions if transition.match_key != "off"}
     for track in (*plan.tracks, *plan.layers):
         if track.shift_semitones and not track.key_lock:
             text = "`shift` needs key lock; take away `key_lock: false`, or `shift`"
             yield plan.problem((*plan.path_of(track), "shift"), text)
-        if track.formants == "keep" and not track.shift_semitones:
+        shifted = track.shift_semitones or track.name in matched
+        if track.formants == "keep" and not shifted:
             text = "`formants: keep` has no effect without a `shift`"
-            yield plan.problem(("tracks", track.name, "formants"), text, "warning")
+            yield plan.problem((*plan.path_of(track), "formants"), text, "warning")
     output = plan.output
     faults = unfit(output.format, bits=output.bits, rate_hz=output.rate_hz, kbit_s=output.bit_rate_kbit_s)
     for word, text in faults:
         yield plan.problem(("output", word), text)
 
 
-# What a check stands on: nothing, the `order` of tracks and transitions, or also the `cues`.
+# What a check stands on: nothing, the `voices`, the `order` of tracks and transitions, or also the `cues` or
+# `recipes`.
 _CHECKS: tuple[tuple[Callable[[Plan], Iterator[Problem]], str], ...] = (
     (_files, ""),
+    (_voice_files, "voices"),
     (_tracks, ""),
     (_pairs, "order"),
     (_cues, "cues"),
-    (_recipes, "order"),
+    (_recipes, "recipes"),
     (_moved_tracks, "order"),
     (_layers, "order"),
     (_voices, "cues"),

@@ -119,11 +119,11 @@ def _mapping_of(value: Any, info: ValidationInfo, *, example: str) -> Any:
 
 
 def as_list(example: str) -> BeforeValidator:
-    """Refuse anything but a list from a plan file."""
+    """Refuse anything but a list from a plan file; the example has its back quotes."""
 
     def read(value: Any, info: ValidationInfo) -> Any:
         if from_yaml(info) and not isinstance(value, list):
-            raise ValueError(f"found {kind_of(value)}; write a list of maps such as `{example}`")
+            raise ValueError(f"found {kind_of(value)}; write a list of maps such as {example}")
         return value
 
     return BeforeValidator(read)

@@ -151,8 +151,12 @@ def _read_controls(value: Any, place: _Place, loc: Loc, faults: list[Fault]) -> 
             result |= _read_effect(lane, EFFECTS[name], place, (*loc, name), faults)
         elif name in EVENTS:
             result[name] = _read_events(lane, name, place, (*loc, name), faults)
-        elif name in CONTROLS:
+        elif name in CONTROLS and ("." not in name or isinstance(lane, tuple)):
             result[name] = _read_lane(lane, CONTROLS[name], place, (*loc, name), faults)
+        elif name in CONTROLS:
+            effect, word = name.split(".")
+            text = f"parameters stand under their effect: `{effect}: {{amount: …, {word}: …}}`"
+            faults.append(((*loc, name), text))
         else:
             text = f"unknown control {shorten(str(name))}; {suggestion(str(name), WORDS)}"
             faults.append(((*loc, name), text))
@@ -183,14 +187,18 @@ def _read_effect(value: Any, effect: Effect, place: _Place, loc: Loc, faults: li
 def _read_events(value: Any, name: str, place: _Place, loc: Loc, faults: list[Fault]) -> Lane:
     if isinstance(value, tuple):  # built in Python
         return value
-    if not isinstance(value, Mapping) or not value:
+    if not isinstance(value, Mapping):
         faults.append((loc, f"found {kind_of(value)}; write positions and lengths, such as `{{8: 1 beat}}`"))
         return ()
+    if not value:
+        faults.append((loc, f"this is empty; write positions and lengths, or leave `{name}` out"))
     points: list[LanePoint] = []
     for key, text in value.items():
         position = _tried(partial(_place_of, place, str(key)), (*loc, key), faults)
         length = _tried(partial(_event_length, text), (*loc, key), faults)
         if position is not None and length is not None:
+            if any(position == other.position for other in points):
+                faults.append(((*loc, key), f"`{position}` stands twice here"))
             points.append(LanePoint(position=position, value=1.0, move=length))
     return tuple(points)
 

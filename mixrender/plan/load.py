@@ -18,6 +18,9 @@ from mixrender.plan.places import kind_of
 from mixrender.plan.quantities import nearest
 from mixrender.plan.source import MAX_CHARACTERS, Place, Source, read_source
 
+_ROUNDS = 4
+"""What is left of a plan without its faults may be at fault itself, such as an edit without its place."""
+
 _NO_TRACKS = "the plan has no tracks; write `tracks:` and, below it, a list of audio files"
 
 
@@ -126,10 +129,7 @@ class _Document:
             if public not in self.broken:
                 at_key = message.startswith("unknown ")
                 self._add(public, message, self._place(raw, at_key=at_key))
-        try:
-            return _validate(_pruned(data, [path for path, _ in faults]))
-        except ValidationError:
-            return None
+        return _without(data, [path for path, _ in faults])
 
     def _add(self, path: Loc, message: str, place: Place | None = None) -> None:
         line, column = place or (1, 1)
@@ -159,6 +159,17 @@ class _Document:
 
     def _places(self) -> dict[Loc, Place]:
         return {self._public(raw): place for raw, place in self._source.places.items()}
+
+
+def _without(data: dict[str, Any], paths: list[Loc]) -> Plan | None:
+    """The plan without what stands at the paths, nor what is wrong without that; None if nothing is left."""
+    for _ in range(_ROUNDS):
+        data = _pruned(data, paths)
+        try:
+            return _validate(data)
+        except ValidationError as error:
+            paths = [path for path, _ in faults_of(error, data)]
+    return None
 
 
 def _validate(data: dict[str, Any]) -> Plan:

@@ -166,7 +166,8 @@ class Quantity:
     def checked(self, value: float, text: str) -> float:
         """The value, if it lies in the range."""
         if not self.minimum <= value <= self.maximum:
-            low, high = _plain(self.minimum), _plain(self.maximum)
+            plain = _fraction_text if self.fractions else _plain
+            low, high = plain(self.minimum), plain(self.maximum)
             unit = "" if self.unit in self.what else f" {self.unit}"
             words = f"; {one_of(self.words)} is allowed too" if self.words and value < self.minimum else ""
             raise ValueError(f"found {shorten(text)}; {self.what} lies from {low} to {high}{unit}{words}")

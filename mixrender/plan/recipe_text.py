@@ -74,7 +74,8 @@ def _replaced(text: str, known: Mapping[str, str], loc: Loc, faults: list[Fault]
     def value_of(match: re.Match[str]) -> str:
         if match[1] in known:
             return known[match[1]]
-        faults.append((loc, f"there is no parameter {shorten(match[1])}; {suggestion(match[1], known)}"))
+        hint = suggestion(match[1], known) if known else "name it under `parameters`, with what it stands for"
+        faults.append((loc, f"there is no parameter {shorten(match[1])}; {hint}"))
         return match[0]
 
     return _PARAMETER.sub(value_of, text)
@@ -87,14 +88,7 @@ def _recipes(value: Any, info: ValidationInfo) -> Any:
         raise ValueError(
             f"found {kind_of(value)}; write names and recipes, such as `wash: {Recipe.example[1:-1]}`"
         )
-    faults: list[Fault] = []
-    for name in value:
-        try:
-            f.checked_name(str(name), what="a recipe's name")
-        except ValueError as error:
-            faults.append(((str(name),), str(error)))
-    raise_faults("recipes", faults)
     return value
 
 
-Recipes = Annotated[dict[str, Recipe], BeforeValidator(_recipes)]
+Recipes = Annotated[dict[f.Name, Recipe], BeforeValidator(_recipes)]

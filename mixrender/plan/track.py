@@ -159,19 +159,16 @@ def _named_layers(value: Any, info: ValidationInfo) -> Any:
     named = {}
     faults: list[Fault] = []
     for name, layer in value.items():
-        try:
-            f.checked_name(str(name))
-        except ValueError as error:
-            faults.append(((str(name),), str(error)))
         fields = {"file": layer} if isinstance(layer, str) else layer
         if isinstance(fields, Mapping) and "name" in fields:
-            faults.append(((str(name), "name"), "a layer's name is its key; take this away"))
+            text = "unknown field `name`; a layer's name is the word that it stands under in `layers`"
+            faults.append(((str(name), "name"), text))
         named[name] = {**fields, "name": str(name)} if isinstance(fields, Mapping) else fields
     raise_faults("layers", faults)
     return named
 
 
-Layers = Annotated[dict[str, Layer], BeforeValidator(_named_layers)]
+Layers = Annotated[dict[f.Name, Layer], BeforeValidator(_named_layers)]
 
 
 def _named_voices(value: Any, info: ValidationInfo) -> Any:
@@ -180,6 +177,9 @@ def _named_voices(value: Any, info: ValidationInfo) -> Any:
         return value
     if not isinstance(value, list):
         raise ValueError(f"found {kind_of(value)}; write a list of maps such as {Voice.example}")
+    text = "unknown field `name`; voices are called by their place in the list"
+    named = [i for i, voice in enumerate(value) if isinstance(voice, Mapping) and "name" in voice]
+    raise_faults("voices", [((i, "name"), text) for i in named])
     return [
         {**voice, "name": f"voice-{number}"} if isinstance(voice, Mapping) else voice
         for number, voice in enumerate(value, start=1)

@@ -4,21 +4,43 @@ import math
 
 import pytest
 
-from mixrender.plan.controls import CONTROLS
+from mixrender.plan.controls import CONTROLS, EVENTS
 from mixrender.plan.model import LanePoint, Length, Transition
+from mixrender.plan.places import middle_bars
 from mixrender.plan.recipes import RECIPES, recipe_moves, transition_moves
 
 LENGTHS_BARS = (0, 0.25, 0.5, 1, 1.5, 2, 3, 4, 5, 6.5, 7, 8, 16, 32)
 
 
 def shape(lane):
-    return [(str(point.position), point.value, str(point.move) if point.move else None) for point in lane]
+    return [
+        (
+            None if point.position is None else str(point.position),
+            point.value,
+            str(point.move) if point.move else None,
+        )
+        for point in lane
+    ]
 
 
 def times_bars(point, overlap_bars, beats_per_bar):
     """When a point begins to move and when its value is reached, in bars after the start of the overlap."""
-    at = point.position.bars + (overlap_bars if point.position.from_end else 0.0)
-    return at, at + (point.move.beats / beats_per_bar if isinstance(point.move, Length) else 0.0)
+    at = point.position.bars_into(overlap_bars)
+    if not isinstance(point.move, Length):
+        return at, at
+    beats = point.move.beats or 0.0
+    return at, at + (point.move.bars if point.move.bars is not None else beats / beats_per_bar)
+
+
+def assert_inside(lanes, overlap_bars, beats_per_bar):
+    """No move of any lane or event begins before the one ahead is over, nor lies outside of the overlap."""
+    for name, lane in lanes.items():
+        if any(point.position is None for point in lane):
+            assert "." in name and len(lane) == 1  # a value that holds throughout
+            continue
+        times = [time for point in lane for time in times_bars(point, overlap_bars, beats_per_bar)]
+        assert times == sorted(times), name
+        assert times[0] >= 0.0 and times[-1] <= overlap_bars + 1e-12, name
 
 
 @pytest.mark.parametrize("beats_per_bar", [3, 4, 7])
@@ -30,12 +52,20 @@ def test_lanes_run_forward_inside_the_overlap_and_leave_the_incoming_track_neutr
     moves = recipe_moves(name, overlap_bars=overlap_bars, beats_per_bar=beats_per_bar)
 
     assert {"from", "to"} == set(moves)
-    for lane in [*moves["from"].values(), *moves["to"].values()]:
-        times = [time for point in lane for time in times_bars(point, overlap_bars, beats_per_bar)]
-        assert times == sorted(times)
-        assert times[0] >= 0.0 and times[-1] <= overlap_bars
-    for control, lane in moves["to"].items():
-        assert CONTROLS[control].is_neutral(lane[-1].value)
+    for lanes in moves.values():
+        assert set(lanes) <= {*CONTROLS, *EVENTS}
+        assert_inside(lanes, overlap_bars, beats_per_bar)
+    for name_, lane in moves["to"].items():
+        assert CONTROLS[name_].is_neutral(lane[-1].value)
+
+
+@pytest.mark.parametrize("overlap_bars", LENGTHS_BARS[1:])
+@pytest.mark.parametrize("name", [name for name in RECIPES if name != "none"])
+def test_the_outgoing_track_is_silent_by_the_end(name, overlap_bars):
+    last = recipe_moves(name, overlap_bars=overlap_bars, beats_per_bar=4)["from"]["level"][-1]
+
+    assert last.value == -math.inf
+    assert last.position.bars_into(overlap_bars) == overlap_bars and not isinstance(last.move, Length)
 
 
 @pytest.mark.parametrize("name", RECIPES)
@@ -83,6 +113,56 @@ def test_cut_changes_over_at_once_where_the_overlap_ends():
 
     assert [("end", -math.inf, "at once")] == shape(moves["from"]["level"])
     assert [("0", -math.inf, None), ("end", 0.0, "at once")] == shape(moves["to"]["level"])
+
+
+@pytest.mark.parametrize("name", ["echo-out", "brake"])
+def test_what_rings_or_stops_gives_way_as_a_cut_does(name):
+    moves = recipe_moves(name, overlap_bars=8.0, beats_per_bar=4)
+    cut = recipe_moves("cut", overlap_bars=8.0, beats_per_bar=4)
+
+    assert moves["from"]["level"] == cut["from"]["level"]
+    assert moves["to"] == cut["to"]
+
+
+def test_echo_out_of_16_bars_sends_the_last_bar_and_cuts_to_the_echo():
+    moves = recipe_moves("echo-out", overlap_bars=16.0, beats_per_bar=4)["from"]
+
+    assert shape(moves["echo"]) == [("15", 80.0, "1 beat")]
+    assert shape(moves["echo.time"]) == [(None, 0.5, None)]
+    assert shape(moves["echo.feedback"]) == [(None, 60.0, None)]
+
+
+@pytest.mark.parametrize(
+    ("overlap_bars", "begins", "lasts"), [(16, 15, 1), (4, 3, 1), (2, 1.5, 0.5), (1, 0.75, 0.25)]
+)
+def test_brake_takes_the_last_bar_or_the_last_quarter(overlap_bars, begins, lasts):
+    (stop,) = recipe_moves("brake", overlap_bars=overlap_bars, beats_per_bar=4)["from"]["brake"]
+
+    assert (stop.position.bars, stop.move.bars) == (begins, lasts)
+
+
+def test_wash_out_is_a_blend_whose_outgoing_track_goes_up_in_reverb():
+    moves = recipe_moves("wash-out", overlap_bars=16.0, beats_per_bar=4)
+    blend = recipe_moves("blend", overlap_bars=16.0, beats_per_bar=4)
+
+    assert moves["to"] == blend["to"]
+    assert moves["from"]["low"] == blend["from"]["low"]
+    assert shape(moves["from"]["reverb"]) == [("12", 0.0, None), ("end", 100.0, None)]
+
+
+@pytest.mark.parametrize("overlap_bars", [1, 7, 16])
+def test_filters_of_a_filter_blend_meet_at_the_middle(overlap_bars):
+    moves = recipe_moves("filter-blend", overlap_bars=overlap_bars, beats_per_bar=4)
+    meeting = [lanes["highpass"][1] for lanes in moves.values()]
+
+    assert [point.value for point in meeting] == [250.0, 250.0]
+    assert [point.position.bars for point in meeting] == [middle_bars(overlap_bars)] * 2
+
+
+def test_long_fade_is_a_crossfade_over_the_whole_overlap():
+    assert recipe_moves("long-fade", overlap_bars=16.0, beats_per_bar=4) == recipe_moves(
+        "blend", overlap_bars=2.0, beats_per_bar=4
+    )
 
 
 def test_written_lane_replaces_the_recipes_lane_of_that_control_on_that_track_only():
