@@ -74,8 +74,8 @@ def add_voices(
 
     Each voice gets one gain, which brings its integrated loudness to `goal_lufs`, or, where that is None, to
     the loudness of the music while it speaks; and its own on top. In each passage the music is brought to
-    `over_lu` under the voice's loudness in it; it is never lifted. A voice 10 LU over music is clear to
-    listeners of all kinds (Torcoli et al., JAES 67(12), 2019).
+    `over_lu` under the voice's loudness in it; it is never lifted. For commentary over music, 10 LU or more
+    are advised (Torcoli et al., JAES 67(12), 2019).
     """
     if not voices:
         return music, ()
@@ -92,12 +92,13 @@ def add_voices(
             )
             plain = desk.strip(voice, raw, gain_db=0.0)
             spans = _passages(plain, voice, desk.sample_rate_hz)
-            matching_db = _matching_db(plain, music.music, spans, goal_lufs, desk.sample_rate_hz)
-            strip = desk.strip(voice, raw, gain_db=matching_db + voice.gain_db)
+            own = _powers(plain.dry, spans, desk.sample_rate_hz)
+            under = _powers(music.music, spans, desk.sample_rate_hz)
+            gain_db = voice.gain_db + _matching_db(own, under, goal_lufs)
             if voice.duck:
-                dips += _dips(strip, music.music, spans, voice, desk.sample_rate_hz)
-            strips.append(strip)
-            spoken.append((matching_db + voice.gain_db, spans))
+                dips += _dips(voice, spans, own, under, voice_gain_db=gain_db, rate_hz=desk.sample_rate_hz)
+            strips.append(desk.strip(voice, raw, gain_db=gain_db))
+            spoken.append((gain_db, spans))
             advance(1)
     mix = music.with_voices(strips, dips)
     measures = tuple(
@@ -140,28 +141,32 @@ def _passages(strip: Strip, voice: VoicePlacement, rate_hz: int) -> list[Span]:
     return [(strip.start + first, strip.start + last) for first, last in found]
 
 
-def _matching_db(
-    strip: Strip, music: Read, spans: Sequence[Span], goal_lufs: float | None, rate_hz: int
-) -> float:
+def _matching_db(own: Sequence[PowerSeries], under: Sequence[PowerSeries], goal_lufs: float | None) -> float:
     """Gain in dB that makes a voice as loud as its goal; 0 where one of them cannot be measured."""
     # Where it speaks is all that counts: the gates leave out the pauses that a passage holds.
-    own_lufs = _loudness(strip.dry, spans, rate_hz)
-    wanted_lufs = _loudness(music, spans, rate_hz) if goal_lufs is None else goal_lufs
+    own_lufs = _loudness(own)
+    wanted_lufs = _loudness(under) if goal_lufs is None else goal_lufs
     return 0.0 if own_lufs is None or wanted_lufs is None else wanted_lufs - own_lufs
 
 
 def _dips(
-    strip: Strip, music: Read, spans: Sequence[Span], voice: VoicePlacement, rate_hz: int
+    voice: VoicePlacement,
+    spans: Sequence[Span],
+    own: Sequence[PowerSeries],
+    under: Sequence[PowerSeries],
+    *,
+    voice_gain_db: float,
+    rate_hz: int,
 ) -> Iterator[Dip]:
     """A dip for each passage in which the music is louder than it shall be."""
     attack, release = (
         seconds_to_frames(max(ramp_s, LEAST_RAMP_S), rate_hz) for ramp_s in (voice.attack_s, voice.release_s)
     )
-    for span in spans:
-        voice_lufs, music_lufs = _loudness(strip.dry, [span], rate_hz), _loudness(music, [span], rate_hz)
+    for span, voice_power, music_power in zip(spans, own, under, strict=True):
+        voice_lufs, music_lufs = _loudness([voice_power]), _loudness([music_power])
         if voice_lufs is None or music_lufs is None:
             continue
-        depth_db = music_lufs - (voice_lufs - voice.over_lu)
+        depth_db = music_lufs - (voice_lufs + voice_gain_db - voice.over_lu)
         if depth_db > 0.0:
             yield Dip(*span, attack, release, depth_db)
 
@@ -181,31 +186,37 @@ def _measure(
             DuckedPassage(start / rate_hz, stop / rate_hz, depth_db)
             for (start, stop), depth_db in zip(spans, depths_db, strict=True)
         ),
-        voice_lufs=_loudness(strip.dry, spans, rate_hz),
-        music_lufs=_loudness(mix.ducked, spans, rate_hz),
+        voice_lufs=_loudness(_powers(strip.dry, spans, rate_hz)),
+        music_lufs=_loudness(_powers(mix.ducked, spans, rate_hz)),
     )
 
 
-def _loudness(read: Read, spans: Sequence[Span], rate_hz: int) -> float | None:
-    """Integrated loudness in LUFS of a sound in these spans, as one programme; None: silent.
+def _powers(read: Read, spans: Sequence[Span], rate_hz: int) -> list[PowerSeries]:
+    """The power of a sound in each of these spans, which lie in order, apart."""
+    powers = [PowerSteps(sample_rate_hz=rate_hz, channels=2) for _ in spans]
+    if not spans:
+        return []
+    # The pauses are read too: an effect that is read on without a break need not begin anew.
+    begin = spans[0][0]
+    for block in _blocks(read, (begin, spans[-1][1]), BLOCK_FRAMES):
+        for (start, stop), power in zip(spans, powers, strict=True):
+            power.push(block[max(start - begin, 0) : max(stop - begin, 0)])
+        begin += len(block)
+    return [power.series() for power in powers]
 
-    Spans of which none holds a gating block of 0.4 s are measured by their mean power, not gated.
+
+def _loudness(parts: Sequence[PowerSeries]) -> float | None:
+    """Integrated loudness in LUFS of parts of a sound, as one programme; None: silent.
+
+    Parts of which none holds a gating block of 0.4 s are measured by their mean power, not gated.
     """
-    parts = [_power(read, span, rate_hz) for span in spans]
     gated = integrated_together(parts)
-    if gated is not None:
+    if gated is not None or not parts:
         return gated
-    energies = np.concatenate([np.zeros(0), *(part.energies for part in parts)])
-    mean = float(energies.sum()) / max(len(energies) * rate_hz / STEPS_PER_S, 1.0)
+    energies = np.concatenate([part.energies for part in parts])
+    mean = float(energies.sum()) / max(len(energies) * parts[0].sample_rate_hz / STEPS_PER_S, 1.0)
     mean_lufs = float(level_lufs(np.array([mean]))[0]) if mean > 0.0 else -np.inf
     return mean_lufs if mean_lufs > ABSOLUTE_GATE_LUFS else None
-
-
-def _power(read: Read, span: Span, rate_hz: int) -> PowerSeries:
-    steps = PowerSteps(sample_rate_hz=rate_hz, channels=2)
-    for block in _blocks(read, span, BLOCK_FRAMES):
-        steps.push(block)
-    return steps.series()
 
 
 def _blocks(read: Read, span: Span, frames: int) -> Iterator[FloatArray]:
