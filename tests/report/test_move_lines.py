@@ -51,7 +51,7 @@ def test_each_move_edit_layer_and_key_has_one_line_that_explains_it():
         " | a | bars in the order 1-8, 17-68, 65-68, 65-68, 69-96",
         " | a | `mute` at 60 s: silent for 0.4 s",
         " | a | `reverse` at 40: played backwards for 1 beat",
-        "1 | b | `match_key`: +1 semitones: C major, same key",
+        "1 | b | `match_key`: +1 semitone: C major, same key",
         "1 | third | a layer from 1:52.0 to 2:08.0, 4.8 % slower, A minor",
         "1 | b | `gate` {amount: {2: 80 %, 3: 0 %}, time: 1/4 beat}: every 1/4 beat, 0.125 s at 120.00 BPM",
         "1 | third | `low` {8: kill}",
