@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 import numpy as np
 
 from mixrender.dsp import lanes
-from mixrender.plan.controls import CONTROLS
+from mixrender.plan.controls import CONTROLS, EFFECTS
 from mixrender.timing.moves import MovePoint
+from mixrender.timing.placement import EDGE_S
+from mixrender.timing.tails import sets_in_s
 from mixrender.timing.tempo_map import TempoMap
 from mixrender.units import FloatArray
 
@@ -37,19 +40,20 @@ class Controls:
     def __init__(
         self, points: Mapping[str, tuple[MovePoint, ...]], *, tempo_map: TempoMap, sample_rate_hz: int
     ):
-        self.points = points
         self.tempo_map = tempo_map
         self.sample_rate_hz = sample_rate_hz
-        self._lanes = {
-            name: compiled(
-                points.get(name, ()),
-                lanes.CONTROL_KINDS[name],
-                neutral=control.neutral,
-                tempo_map=tempo_map,
-                sample_rate_hz=sample_rate_hz,
-            )
-            for name, control in CONTROLS.items()
-        }
+        self.points = _set_before(points, tempo_map)
+        self._lanes = {name: self._compiled(name, self.points.get(name, ())) for name in CONTROLS}
+        self._rhythms: dict[str, dict[float, lanes.Lane]] = {}
+
+    def _compiled(self, name: str, points: tuple[MovePoint, ...], neutral: float | None = None) -> lanes.Lane:
+        return compiled(
+            points,
+            lanes.CONTROL_KINDS[name],
+            neutral=CONTROLS[name].neutral if neutral is None else neutral,
+            tempo_map=self.tempo_map,
+            sample_rate_hz=self.sample_rate_hz,
+        )
 
     def lane(self, name: str) -> lanes.Lane:
         """The lane of a control."""
@@ -67,6 +71,32 @@ class Controls:
     def share(self, name: str, start: int, stop: int) -> float | FloatArray:
         """A control in per cent as a share, 0 to 1."""
         return self.value(name, start, stop) / 100.0
+
+    def rhythms(self, name: str, start: int, stop: int) -> list[tuple[float, float | FloatArray]]:
+        """The periods that a control in beats has from frame `start` up to `stop`, and the share of each.
+
+        Where it moves from one period to another, the share of the one goes to the other: what is done in
+        either of them stays on its grid. The shares of a frame add up to 1.
+        """
+        if name not in self._rhythms:
+            points, neutral = self.points.get(name, ()), CONTROLS[name].neutral
+            periods = dict.fromkeys([neutral, *(point.value for point in points)])
+            self._rhythms[name] = {
+                period: self._compiled(
+                    name,
+                    tuple(replace(point, value=float(point.value == period)) for point in points),
+                    float(neutral == period),
+                )
+                for period in periods
+            }
+        shares = [
+            (
+                period,
+                value_of(lane, start, stop, tempo_map=self.tempo_map, sample_rate_hz=self.sample_rate_hz),
+            )
+            for period, lane in self._rhythms[name].items()
+        ]
+        return [(period, share) for period, share in shares if isinstance(share, np.ndarray) or share]
 
     def motion(self, name: str, start: int, stop: int) -> lanes.FilterMotion | None:
         """Motion of a filter over frames, or None where it is open throughout."""
@@ -91,3 +121,21 @@ def value_of(
         return still
     frames = np.arange(start, stop, dtype=np.int64)
     return lanes.evaluate(lane, frames, beat_at=beat_at, sample_rate_hz=sample_rate_hz)
+
+
+def _set_before(
+    points: Mapping[str, tuple[MovePoint, ...]], tempo_map: TempoMap
+) -> dict[str, tuple[MovePoint, ...]]:
+    """The points of all lanes; a parameter that steps just as its effect sets in has stepped before it."""
+    found = dict(points)
+    for effect in EFFECTS:
+        for begin_s in sets_in_s(points, effect, tempo_map=tempo_map):
+            begin_beat, over_beat = (tempo_map.beat_at(begin_s + late_s) for late_s in (0.0, 2.0 * EDGE_S))
+            for name in (control.name for control in EFFECTS[effect].parameters.values()):
+                found[name] = tuple(
+                    replace(point, beat=begin_beat)
+                    if point.move == "at once" and begin_beat < point.beat < over_beat
+                    else point
+                    for point in found.get(name, ())
+                )
+    return found

@@ -64,6 +64,12 @@ class Job:
         """A control in per cent over the block, as a share."""
         return self.controls.share(name, self.start, self.stop)
 
+    def in_rhythm(self, name: str, at: Callable[[float], FloatArray]) -> FloatArray:
+        """What `at` makes of the period of that name; between two periods the one fades to the other."""
+        parts = [share * at(period) for period, share in self.controls.rhythms(name, self.start, self.stop)]
+        total: FloatArray = np.sum(parts, axis=0)
+        return total
+
     def every(self, value: float | FloatArray) -> FloatArray:
         """A value for every frame of the block."""
         return per_frame(value, self.stop - self.start)
@@ -233,16 +239,16 @@ def _filter(kind: FilterKind) -> Work:
 
 
 def _phaser(job: Job) -> tuple[FloatArray, Any]:
-    corner_hz = sweep_hz(
-        job.beats(),
-        period_beats=job.value("phaser.time"),
-        centre_hz=job.value("phaser.centre"),
-        depth_octaves=PHASER_OCTAVES * job.share("phaser.depth"),
-    )
+    beats, centre_hz = job.beats(), job.value("phaser.centre")
+    depth_octaves = PHASER_OCTAVES * job.share("phaser.depth")
+
+    def corner_hz(period_beats: float) -> FloatArray:
+        return sweep_hz(beats, period_beats=period_beats, centre_hz=centre_hz, depth_octaves=depth_octaves)
+
     return phaser(
         job.sound,
         job.share("phaser"),
-        corner_hz,
+        job.in_rhythm("phaser.time", corner_hz),
         job.share("phaser.feedback"),
         sample_rate_hz=job.rate_hz,
         state=job.state,
@@ -250,17 +256,21 @@ def _phaser(job: Job) -> tuple[FloatArray, Any]:
 
 
 def _flanger(job: Job) -> tuple[FloatArray, Any]:
-    delay_frames = sweep_frames(
-        job.beats(),
-        period_beats=job.value("flanger.time"),
-        delay_s=job.value("flanger.delay") / 1000.0,
-        depth=job.share("flanger.depth"),
-        sample_rate_hz=job.rate_hz,
-    )
+    beats, delay_s, depth = job.beats(), job.value("flanger.delay") / 1000.0, job.share("flanger.depth")
+
+    def delay_frames(period_beats: float) -> FloatArray:
+        return sweep_frames(
+            beats,
+            period_beats=period_beats,
+            delay_s=delay_s,
+            depth=depth,
+            sample_rate_hz=job.rate_hz,
+        )
+
     return flanger(
         job.sound,
         job.share("flanger"),
-        delay_frames,
+        job.in_rhythm("flanger.time", delay_frames),
         job.share("flanger.feedback"),
         sample_rate_hz=job.rate_hz,
         state=job.state,
@@ -268,16 +278,16 @@ def _flanger(job: Job) -> tuple[FloatArray, Any]:
 
 
 def _gate(job: Job) -> tuple[FloatArray, Any]:
-    beats = job.beats()
+    beats, amount, open_share = job.beats(), job.share("gate"), job.share("gate.open")
     earlier_s = np.arange(job.start, job.stop, dtype=np.float64) / job.rate_hz - GATE_EDGE_S
-    gain = gate_gain(
-        beats,
-        job.share("gate"),
-        period_beats=job.value("gate.time"),
-        open_share=job.share("gate.open"),
-        edge_beats=beats - job.controls.tempo_map.beat_at(earlier_s),
-    )
-    return job.sound * gain[:, np.newaxis], None
+    edge_beats = beats - job.controls.tempo_map.beat_at(earlier_s)
+
+    def gain(period_beats: float) -> FloatArray:
+        return gate_gain(
+            beats, amount, period_beats=period_beats, open_share=open_share, edge_beats=edge_beats
+        )
+
+    return job.sound * job.in_rhythm("gate.time", gain)[:, np.newaxis], None
 
 
 def _echo(controls: Controls) -> Work:

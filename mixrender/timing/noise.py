@@ -55,19 +55,14 @@ def place_noises(placement: Placement, tempo_map: TempoMap) -> tuple[NoisePlacem
 
 
 def _points(placement: Placement, index: int, lane: Lane, joint: Joint) -> tuple[MovePoint, ...]:
-    """A lane in beats of the mix; a value that holds throughout does so from the start to the end."""
-    end_beat = max(joint.end_beat, joint.start_beat)
-    points = moves.transition_points(
+    return moves.transition_points(
         lane,
         start_beat=joint.start_beat,
-        end_beat=end_beat,
+        end_beat=max(joint.end_beat, joint.start_beat),
         beats_per_bar=joint.beats_per_bar,
         beat=1.0 / placement.tracks[index].rate,
         curve=joint.transition.curve,
     )
-    if len(points) == 1 and not math.isfinite(points[0].beat):
-        return replace(points[0], beat=joint.start_beat), replace(points[0], beat=end_beat)
-    return points
 
 
 def _with_edges(level: tuple[MovePoint, ...], tempo_map: TempoMap) -> tuple[MovePoint, ...]:

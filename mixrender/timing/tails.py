@@ -79,6 +79,12 @@ def effect_spans(
     return tuple(found)
 
 
+def sets_in_s(lanes: Lanes, effect: str, *, tempo_map: TempoMap) -> list[float]:
+    """The seconds at which the amount of an effect begins to leave 0."""
+    amounts = _amount_spans(lanes.get(effect, ()), effect, tempo_map, start_s=-math.inf, end_s=math.inf)
+    return [begin_s for begin_s, _ in amounts if math.isfinite(begin_s)]
+
+
 def rings_until_s(lanes: Lanes, *, tempo_map: TempoMap, start_s: float, end_s: float) -> float:
     """Second of the mix at which a track that is heard from `start_s` to `end_s` has died away."""
     spans = [
@@ -109,7 +115,9 @@ def needed_from_s(
 def _rings_until_s(
     lanes: Lanes, effect: str, tempo_map: TempoMap, begin_s: float, given_s: float, next_s: float
 ) -> float:
-    beats = [tempo_map.beat_at(begin_s), tempo_map.beat_at(next_s) if math.isfinite(next_s) else math.inf]
+    # Parameters step to their values on the beat on which an amount does: nothing rings before that.
+    set_beat = tempo_map.beat_at(begin_s + EDGE_S + 2.0 * _ROOM_S)
+    beats = [set_beat, tempo_map.beat_at(next_s) if math.isfinite(next_s) else math.inf]
     most = {
         control.name: _most(lanes.get(control.name, ()), control.name, *beats)
         for control in EFFECTS[effect].parameters.values()

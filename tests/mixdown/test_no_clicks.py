@@ -63,6 +63,17 @@ PLANS = {
     "opened at a step": "{from: a, to: b, leave: 7, enter: 3, overlap: 4 bars, recipe: none, moves: {"
     "a: {highpass: {-2: open, 0: 1500 Hz, 0.5: open at once}}, "
     "b: {highpass: {0: 2000 Hz, 4: open at once}}}}",
+    "sends": "{from: a, to: b, leave: 7, enter: 3, overlap: 4 bars, recipe: none, moves: {"
+    "a: {echo: {amount: {0: 70 % at once, 1: 0 % at once, 2: 60 % at once}, "
+    "feedback: {0: 80 %, 1: 20 % at once}, "
+    "damping: {0: 2 kHz, 3: open at once}}}, "
+    "b: {reverb: {amount: {0: 0 %, 0.5: 90 % at once, 1: 20 % at once, 3: 0 % at once}}}}}",
+    "inserts": "{from: a, to: b, leave: 7, enter: 3, overlap: 4 bars, recipe: none, moves: {"
+    "a: {phaser: {amount: {0: 100 % at once, 2: 0 % at once, 3: 60 % at once}, "
+    "feedback: 80 %, time: {0: 4 beats, 1: 2 beats at once}}, "
+    "gate: {amount: {1: 100 % at once, 3: 50 % at once}, "
+    "open: {0: 50 %, 2: 20 % at once}, time: {1: 1/2 beat, 1.5: 1/4 beat at once, 2: 1 beat, 3: 1/4 beat}}}, "
+    "b: {flanger: {amount: {0: 0 %, 1: 100 % at once, 4: 0 % at once}, feedback: 70 %, delay: 5 ms}}}}",
 }
 
 STRETCHED = {
@@ -74,7 +85,14 @@ STRETCHED = {
 }
 """Here the tempos of the two differ; elsewhere they are one, so that the step alone is heard."""
 
-SLOWER = {"gap between tempos", "tempo jumps at a cut", "tempo goes on changing", "opened at a step"}
+SLOWER = {
+    "gap between tempos",
+    "tempo jumps at a cut",
+    "tempo goes on changing",
+    "opened at a step",
+    "sends",
+    "inserts",
+}
 
 
 @pytest.mark.parametrize(

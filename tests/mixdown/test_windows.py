@@ -48,6 +48,38 @@ def test_a_window_is_the_mix_to_the_bit_where_no_tempo_is_held(tmp_path: Path) -
     )
 
 
+EFFECTS = {
+    "echo": "{amount: {1: 0 %, 1.5: 60 %}, time: 3/4 beat, feedback: 70 %}",
+    "reverb": "{amount: {1: 0 %, 1.5: 60 %}, time: 8 beats}",
+    "phaser": "{amount: {-1: 0 %, 1: 100 %}, feedback: 80 %}",
+    "flanger": "{amount: {-1: 0 %, 1: 100 %}, feedback: 80 %}",
+    "gate": "{amount: {-1: 0 %, 1: 100 %}}",
+}
+
+
+@pytest.mark.parametrize("effect", EFFECTS)
+def test_a_window_that_begins_while_an_effect_is_at_work_is_the_mix_to_the_bit(
+    effect: str, tmp_path: Path, cache: Cache
+) -> None:
+    tracks = click_pair(tmp_path)
+    moves = f"moves: {{a: {{{effect}: {EFFECTS[effect]}}}}}"
+    text = "match_loudness: false\nstart: {at: 1}\ntransitions:\n"
+    text += f"  - {{from: a, to: b, leave: 5, enter: 2, overlap: 2 bars, recipe: none, {moves}}}\n"
+    whole = rendered(text, tracks, cache)
+    joint = whole.timeline.transitions[0]
+    # Echo and reverb: track a has ended before the window, and only its tail is heard.
+    begins_s = joint.end_s + 0.1 if effect in {"echo", "reverb"} else joint.end_s - 1.0
+    window_s = (begins_s, begins_s + 6.0)
+    clip = rendered(text, tracks, Cache(tmp_path / "one"), windows_s=[window_s])
+    start, stop = (round(s * RATE_HZ) for s in window_s)
+    heard, alone = whole.mix.read(start, stop), whole.mix.strips[1].read(start, stop)
+    there = level_db((heard - alone)[:RATE_HZ])
+
+    print(f"track a lies at {there:.1f} dB in the first second of the window, bound -60 dB")
+    assert there > -60.0
+    assert np.concatenate(list(clip.mix.blocks(start, stop))).tobytes() == heard.tobytes()
+
+
 def stretched_seconds(monkeypatch: pytest.MonkeyPatch) -> list[float]:
     """Filled with the length in seconds of every piece that is stretched from now on."""
     done: list[float] = []
