@@ -33,18 +33,17 @@ def speech(duration_s: float, *, silent: bool = False) -> TrackFacts:
     )
 
 
-def placed(voices: str, *voice_facts: TrackFacts, folder: Path, more: str = "") -> Timeline:
+def placed(voices: str, *voice_facts: TrackFacts, folder: Path, fields: str = "") -> Timeline:
     """Two tracks of 96 bars at 120 BPM, the second from bar 81 of the first on its bar 9, and voices."""
     for name in ("a.wav", "b.wav", "hello.wav", "bye.wav"):
         (folder / name).touch()
     text = f"""
 start: {{at: 1}}
 tracks:
-  a: {{file: {folder}/a.wav, cues: {{drop: 33}}}}
+  a: {{file: {folder}/a.wav, cues: {{drop: 33}}{fields and ", " + fields}}}
   b: {{file: {folder}/b.wav}}
 transitions:
   - {{from: a, to: b, leave: 81, enter: 9, overlap: 16 bars}}
-{more}
 voices:
 {voices.format(folder=folder)}
 """
@@ -77,6 +76,29 @@ def test_a_voice_begins_where_its_place_in_the_track_or_the_mix_sounds(
     print(f"{place}: {voice.start_s:.6f} s, asked {start_s:.6f} s, bound 0.001 ms")
     assert abs(voice.start_s - start_s) < 1e-6
     assert abs(voice.end_s - start_s - 5.0) < 1e-6
+
+
+@pytest.mark.parametrize(
+    ("bar", "bars_before"), [("33 pass 1", 32), ("33", 36), ("34 pass 2", 37), ("40", 43)]
+)
+def test_in_a_track_with_edits_a_voice_begins_in_the_pass_that_is_named_or_the_last(
+    bar: str, bars_before: int, tmp_path: Path
+) -> None:
+    """Bars 33 to 36 sound twice: what comes after them lies four bars later than without."""
+    voices = f"  - {{{{file: '{{folder}}/hello.wav', track: a, at: {bar}}}}}"
+    edits = "edits: [{repeat: 33, length: 4 bars}]"
+    voice = placed(voices, speech(5.0), folder=tmp_path, fields=edits).voices[0]
+    print(f"{bar}: {voice.start_s:.6f} s, asked {bars_before * BAR_S:.6f} s, bound 0.001 ms")
+    assert abs(voice.start_s - bars_before * BAR_S) < 1e-6
+
+
+def test_a_place_in_bars_that_are_skipped_is_a_fault(tmp_path: Path) -> None:
+    voices = "  - {{file: '{folder}/hello.wav', track: a, at: 34}}"
+    with pytest.raises(PlanError) as caught:
+        placed(voices, speech(5.0), folder=tmp_path, fields="edits: [{skip: 33, length: 4 bars}]")
+    (problem,) = caught.value.problems
+    print(problem.message)
+    assert problem.path == "voices[1].at"
 
 
 def test_lanes_are_counted_in_seconds_of_the_file_and_lengths_in_beats_of_the_track(tmp_path: Path) -> None:
