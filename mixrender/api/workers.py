@@ -1,6 +1,7 @@
 """Lines of text in, for each a line of answer out, from several processes at once, of which any may die.
 
-A process that dies takes its own line with it and no other. All end when the answers are no longer wanted.
+A process that dies takes its own line with it and no other, and where its machine code may be to blame, the
+line is tried once more. All end when the answers are no longer wanted.
 """
 
 from __future__ import annotations
@@ -8,8 +9,10 @@ from __future__ import annotations
 import os
 import queue
 import sys
+import tempfile
 import threading
-from collections.abc import Generator, Mapping, Sequence
+from collections.abc import Generator, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 
 from mixrender.audio import programs
@@ -21,6 +24,10 @@ READY = "ready"
 
 LINES_PER_PROCESS = 100
 """After so many lines a process is replaced by a new one, so that what leaks in it cannot add up."""
+
+_BROKEN_CODE = {"signal 4", "signal 7", "signal 10", "signal 11"}
+"""How a process dies that runs broken machine code. Compiled functions are kept on disk, and of two programs
+that compile at once one may leave code there that does not fit; so the line is tried again with none kept."""
 
 _ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "NUMBA_NUM_THREADS")
 _WAIT_S = 0.5
@@ -67,6 +74,7 @@ class _Pool:
     done: queue.SimpleQueue[Answer | BaseException] = field(default_factory=queue.SimpleQueue)
     lock: threading.Lock = field(default_factory=threading.Lock)
     children: set[Child] = field(default_factory=set)
+    tried_again: set[int] = field(default_factory=set)
     next_index: int = 0
     is_over: bool = False
 
@@ -107,7 +115,10 @@ class _Pool:
     def _one_process(self, index: int | None) -> int | None:
         """Answer lines from `index` on, until this process has had its share or died; returns the next."""
         command = [sys.executable, "-m", self.module]
-        with programs.started(command, environment=self._variables(), takes_input=True) as child:
+        with (
+            self._compiled(index) as variables,
+            programs.started(command, environment=variables, takes_input=True) as child,
+        ):
             self._watch(child)
             try:
                 if _read(child) != READY:
@@ -116,6 +127,9 @@ class _Pool:
                     if index is None:
                         break
                     answer = _ask(child, index, self.lines[index])
+                    if answer.died in _BROKEN_CODE and index not in self.tried_again and not self.is_over:
+                        self.tried_again.add(index)
+                        return index
                     self.done.put(answer)
                     index = self._take()
                     if answer.died is not None:
@@ -124,6 +138,15 @@ class _Pool:
                 with self.lock:
                     self.children.discard(child)
         return index
+
+    @contextmanager
+    def _compiled(self, index: int | None) -> Iterator[dict[str, str]]:
+        """The variables of a process; for a line that is tried again, with an empty place for compiled code."""
+        if index not in self.tried_again:
+            yield self._variables()
+            return
+        with tempfile.TemporaryDirectory(prefix="mixrender-compiled-") as folder:
+            yield self._variables() | {"NUMBA_CACHE_DIR": folder}
 
     def _variables(self) -> dict[str, str]:
         """The same places to import from, and one thread in each process, as there are enough of those."""

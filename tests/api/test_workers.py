@@ -20,6 +20,8 @@ for line in sys.stdin:
     word = line.strip()
     if word == "abort":
         os.abort()
+    if word == "always" or (word == "broken" and "-compiled-" not in os.environ.get("NUMBA_CACHE_DIR", "")):
+        os.kill(os.getpid(), 11)
     if word == "leave":
         sys.exit(3)
     if word == "sleep":
@@ -97,6 +99,14 @@ def test_a_process_that_dies_takes_its_own_line_with_it(ask):
     assert [answer.line for answer in found] == ["a", "", "b", "", "c", "d"]
     # SIGABRT is 6 on Linux and macOS.
     assert [answer.died for answer in found] == [None, "signal 6", None, "status 3", None, None]
+
+
+@pytest.mark.skipif(os.name == "nt", reason="there are no signals on Windows")
+def test_a_line_whose_process_ran_broken_code_is_tried_once_more_without_what_was_kept(ask):
+    found = sorted(ask("a", "broken", "always", "b", processes=1), key=lambda answer: answer.index)
+
+    assert [answer.line for answer in found] == ["a", "broken", "", "b"]
+    assert [answer.died for answer in found] == [None, None, "signal 11", None]
 
 
 def test_a_program_that_cannot_be_started_is_told_with_what_it_said(ask):
