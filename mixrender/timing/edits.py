@@ -180,6 +180,7 @@ def _shifts(plan: Plan, cuts: Sequence[_Cut], grid: Grid, path: PlanPath) -> lis
     """Edits that leave the track off the beat for a beat or more, and a warning of bars that are shifted."""
     problems: list[Problem] = []
     shift = off_beats = 0.0
+    odd_before = 0
     for cut, following in zip(cuts, [*cuts[1:], None], strict=True):
         before, shift = shift, shift + cut.shift_beats
         room_beats = math.inf if following is None else following.start_beat - cut.end_beat
@@ -191,10 +192,11 @@ def _shifts(plan: Plan, cuts: Sequence[_Cut], grid: Grid, path: PlanPath) -> lis
             continue
         off_beats = 0.0
         odd = round(shift) % grid.beats_per_bar
-        if odd and room_beats >= grid.beats_per_bar:
+        if odd not in (0, odd_before) and room_beats >= grid.beats_per_bar:
             beats = "1 beat" if odd == 1 else f"{odd} beats"
-            text = f"behind it bar lines lie {beats} later than in whole bars, and meet no others"
+            text = f"behind it bar lines come {beats} later than whole bars would bring them"
             problems.append(plan.problem((*path, cut.number), text, "warning"))
+        odd_before = odd
     return problems
 
 

@@ -42,6 +42,11 @@ class Side:
         return self.grid.kind != "none"
 
     @property
+    def at_fault(self) -> bool:
+        """Whether its edits could not be made, so that passes of them are not known."""
+        return bool(self.track.edits) and not self.order.passages
+
+    @property
     def file_grid(self) -> Grid:
         """The grid of the file."""
         return self.order.file_grid or self.grid
@@ -139,7 +144,7 @@ def play_second_of(
     passes = order.passes_at(file_s)
     if not passes:
         return plan.problem(path, f"{place} is skipped by {_skip_named(side, file_s)}; give one that sounds")
-    number = position.pass_number or len(passes)
+    number = len(passes) if position.pass_number is None or side.at_fault else position.pass_number
     if number > len(passes):
         times = "once" if len(passes) == 1 else f"{len(passes)} times"
         return plan.problem(path, f"there is no pass {number} of {place} in `{name}`: it sounds {times}")

@@ -241,12 +241,15 @@ def test_edits_that_come_back_to_the_beat_are_taken(edits: str):
 
 def test_bars_that_are_shifted_are_warned_of():
     mix = placed("[{repeat: 33, length: 1 beat, times: 2}]")
-    assert any("bar lines lie 1 beat later" in p.message for p in mix.problems)
+    assert any("bar lines come 1 beat later than whole bars" in p.message for p in mix.problems)
     # Bar lines of the file meet those of the next track all the same.
     assert mix.transitions[0].leave_bar % 1 == 0
     assert mix.transitions[0].start_beat % 4 == 1
+    # One that does not make it worse is not warned of, nor one that brings it back.
+    cured = placed("[{repeat: 33, length: 1 beat}, {skip: 41, length: 4 bars}, {skip: 49, length: 1 beat}]")
+    assert sum("bar lines come" in p.message for p in cured.problems) == 1
     whole = placed("[{repeat: 33, length: 1 beat, times: 5}]")
-    assert not any("bar lines lie" in p.message for p in whole.problems)
+    assert not any("bar lines come" in p.message for p in whole.problems)
 
 
 def test_a_file_without_a_grid_is_edited_in_seconds():
@@ -267,6 +270,14 @@ def test_a_file_without_a_grid_is_edited_in_seconds():
     assert mix.transitions[0].start_s == pytest.approx(12, abs=0.02)
     found = problems_of(text.replace("5 s", "4 beats") % "50 s", gridless(60.0), steady(120))
     assert "write the place and the length of an edit in seconds" in found
+
+
+def test_faults_of_edits_are_found_together_and_nothing_that_only_follows_from_them():
+    edits = "[{skip: 33, length: 8 bars}, {skip: 38, length: 4 bars}, {repeat: 95, length: 8 bars}]"
+    found = problems_of(plan(edits, leave="65 pass 2"))
+
+    assert len(found.splitlines()) == 2
+    assert "edits[2]: overlaps edits[1]" in found and "edits[3]: 8 bars from `95` on reach beyond" in found
 
 
 # --- drifting ---
