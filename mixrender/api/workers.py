@@ -141,7 +141,7 @@ class _Pool:
 
     @contextmanager
     def _compiled(self, index: int | None) -> Iterator[dict[str, str]]:
-        """The variables of a process; for a line that is tried again, with an empty place for compiled code."""
+        """The variables of a process; for a line tried again with an empty place for compiled code."""
         if index not in self.tried_again:
             yield self._variables()
             return
