@@ -254,4 +254,8 @@ def _recipe_values(value: Any, info: ValidationInfo) -> Any:
     return value
 
 
-RecipeValues = Annotated[dict[str, str], BeforeValidator(_recipe_values)]
+RecipeValues = Annotated[
+    dict[str, str],
+    BeforeValidator(_recipe_values),
+    WithJsonSchema({"type": "object", "additionalProperties": {"type": SCALARS}}),
+]

@@ -13,6 +13,7 @@ from mixrender.plan.quantities import (
     NUMBER,
     SHIFT_PATTERN,
     SIGNED,
+    decimal_text,
     length_pattern,
     shorten,
     to_duration,
@@ -140,9 +141,9 @@ class Position(_TextModel):
     def __str__(self) -> str:
         passed = "" if self.pass_number is None else f" pass {self.pass_number}"
         if self.seconds is not None:
-            return f"{self.seconds:g} s{passed}"
+            return f"{decimal_text(self.seconds)} s{passed}"
         if self.cue is None:
-            return f"{self.bars:.10g}{passed}"
+            return f"{decimal_text(self.bars)}{passed}"
         return self.cue + _offset_text(self.bars) + passed
 
 
@@ -193,10 +194,10 @@ class InPosition(_TextModel):
 
     def __str__(self) -> str:
         if self.percent is not None:
-            return f"{self.percent:.10g} %"
+            return f"{decimal_text(self.percent)} %"
         if self.from_end or self.from_middle:
             return ("end" if self.from_end else "middle") + _offset_text(self.bars)
-        return f"{self.bars:.10g}"
+        return decimal_text(self.bars)
 
 
 def middle_bars(overlap_bars: float) -> float:
@@ -223,8 +224,9 @@ class _Amount(_TextModel):
     def __str__(self) -> str:
         for value, one, many in ((self.bars, "bar", "bars"), (self.beats, "beat", "beats")):
             if value is not None:
-                return f"{value:.10g} {one if abs(value) == 1 else many}"
-        return f"{self.seconds:g} s"
+                return f"{decimal_text(value)} {one if abs(value) == 1 else many}"
+        assert self.seconds is not None
+        return f"{decimal_text(self.seconds)} s"
 
 
 class Length(_Amount):
@@ -260,7 +262,7 @@ class Shift(_Amount):
     def __str__(self) -> str:
         # As people say it: 12 ms, and not 0.012 s.
         if self.seconds is not None and abs(self.seconds) < 1.0:
-            return f"{self.seconds * 1000.0:.10g} ms"
+            return f"{decimal_text(self.seconds * 1000.0)} ms"
         return super().__str__()
 
 
@@ -274,7 +276,7 @@ def _offset(sign: str | None, number: str | None) -> float:
 
 
 def _offset_text(bars: float) -> str:
-    return f" {'+' if bars > 0 else '-'} {abs(bars):.10g}" if bars else ""
+    return f" {'+' if bars > 0 else '-'} {decimal_text(abs(bars))}" if bars else ""
 
 
 def _in_range(bars: float, text: str) -> float:

@@ -50,6 +50,12 @@ def suggestion(word: str, known: Iterable[str]) -> str:
     return f"write {one_of(names)}" if names else "none is known here"
 
 
+def decimal_text(value: float) -> str:
+    """A number of ten digits as `to_number` reads it: never with an exponent."""
+    text = f"{value + 0.0:.10g}"  # no minus before a zero
+    return text if "e" not in text else f"{value:.18f}".rstrip("0").rstrip(".")
+
+
 def to_number(text: str) -> float:
     """A plain decimal number; `.inf`, `nan`, `1e3`, `1_000` and decimal commas are refused."""
     text = text.strip()
@@ -158,7 +164,7 @@ class Quantity:
         for word, number in self.words.items():
             if value == number or (math.isnan(value) and math.isnan(number)):
                 return word
-        number_text = _fraction_text(value) if self.fractions else f"{value:.6g}"
+        number_text = _fraction_text(value) if self.fractions else decimal_text(value)
         return (
             f"{number_text} {self.unit}" if abs(value) > 1.0 or not self.fractions else f"{number_text} beat"
         )
@@ -290,7 +296,7 @@ def _fraction_text(value: float) -> str:
                 if value > 1.0 and below in (2, 4)
                 else f"{above}/{below}"
             )
-    return f"{value:.6g}"
+    return decimal_text(value)
 
 
 def _fraction(number: str, text: str) -> float:

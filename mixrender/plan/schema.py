@@ -165,6 +165,8 @@ def plan_schema() -> JsonSchema:
     _put_moves(parts)
     _put_track(parts)
     _put_noise(parts)
+    one_of_two = [{"required": ["repeat"]}, {"required": ["skip"], "properties": {"times": False}}]
+    parts["Edit"] |= {"oneOf": one_of_two}
     recipes = [{"enum": list(RECIPES)}, {"type": "string"}]
     parts["Transition"]["properties"]["recipe"] = {
         "anyOf": recipes,

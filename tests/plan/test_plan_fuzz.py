@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from mixrender.errors import InputError
 from mixrender.plan.check import check_plan
-from mixrender.plan.controls import CONTROLS
+from mixrender.plan.controls import CONTROLS, EVENTS
 from mixrender.plan.faults import _MODELS, words_of
 from mixrender.plan.load import load_plan, parse_plan
 from mixrender.plan.model import Plan
@@ -21,7 +21,8 @@ GOOD = [
 ]
 
 WORDS = sorted(
-    {word for kind in _MODELS.values() for word in words_of(kind)} | {*CONTROLS, "ferry", "lantern", "drop"}
+    {word for kind in _MODELS.values() for word in words_of(kind)}
+    | {*CONTROLS, *EVENTS, "ferry", "lantern", "drop"}
 )
 TEXTS = [
     *(
@@ -35,6 +36,7 @@ TEXTS = [
         "2 beats in 1 bar",
         "0 dB at once",
     ),
+    *("middle", "25 %", "97 pass 1", "60 %", "<amount>", "3 ms", "wash"),
     *("end", "end - 4", "drop - 16", "97 + 0.75", "184.2 s", "58 min 30 s", "58:30", "hold", "yes", "true"),
     *(
         "A minor",
