@@ -14,18 +14,23 @@ from mixrender.loudness.judge import Criterion
 from mixrender.loudness.spans import MeasuredSound
 from mixrender.mixdown.levelling import Levelling
 from mixrender.mixdown.offsets import BeatOffset
+from mixrender.mixdown.trace import ClipTrace
 from mixrender.timing.timeline import Timeline
 
 
 @dataclass(frozen=True)
 class Clip:
-    """One written preview clip: its file, where in the mix it begins, its length, loudness and limiting."""
+    """One written preview clip: its file, where in the mix it begins, its length, loudness and limiting.
+
+    `trace` is what a picture of it shows; None where none was wanted.
+    """
 
     path: Path
     start_s: float
     duration_s: float
     loudness: Loudness
     max_reduction_db: float = 0.0
+    trace: ClipTrace | None = None
 
 
 @dataclass(frozen=True)
