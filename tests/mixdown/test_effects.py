@@ -21,7 +21,9 @@ from markers import RATE_HZ, Sound, level_db
 
 from mixrender.dsp.echo import tail_s as echo_tail_s
 from mixrender.dsp.reverb import PREDELAY_S
-from mixrender.timing.tails import REVERB_LATE_S, TAIL_FADE_S, echo_tail_beats
+from mixrender.mixdown.controls import Controls
+from mixrender.timing.moves import MovePoint
+from mixrender.timing.tails import REVERB_LATE_S, TAIL_FADE_S, echo_tail_beats, effect_spans
 
 EFFECTS = ["echo", "reverb", "phaser", "flanger", "gate"]
 BUSY = (
@@ -323,6 +325,30 @@ def test_reads_that_begin_anywhere_give_the_same_bytes(reads: int) -> None:
         inside = slice(max(int(start), 0), min(stop, len(expected)))
         heard = strip.read(int(start), stop)[inside.start - int(start) :][: inside.stop - inside.start]
         assert heard.tobytes() == expected[inside].tobytes()
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_outside_of_its_spans_an_effect_has_no_amount(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    tempo_map = timeline_of("low: {2: 0 dB}", plan=RAMP).tempo_map
+    beats = np.sort(np.round(rng.uniform(0.0, 30.0, 8), 2)).tolist()
+    points = []
+    for beat, following in zip(beats, [*beats[1:], 40.0], strict=True):
+        length = float(np.round(rng.uniform(0.0, following - beat), 3))
+        move = [None, "at once", length][rng.integers(3)]
+        points.append(MovePoint(beat, float(rng.choice([0.0, 0.0, 40.0, 100.0])), move))
+    controls = Controls({"phaser": tuple(points)}, tempo_map=tempo_map, sample_rate_hz=RATE_HZ)
+    stop = 20 * RATE_HZ
+    amount = np.broadcast_to(controls.value("phaser", 0, stop), stop)
+    spans = effect_spans(controls.points, "phaser", tempo_map=tempo_map, start_s=0.0, end_s=stop / RATE_HZ)
+    inside = np.zeros(stop, dtype=bool)
+    for span in spans:
+        inside[round(span.start_s * RATE_HZ) : round(span.stop_s * RATE_HZ)] = True
+
+    assert not np.any(amount[~inside])
+    idle = np.count_nonzero(inside & (amount == 0.0))
+    print(f"{len(spans)} spans; {idle / RATE_HZ * 1000:.1f} ms of them without an amount, bound 20 ms")
+    assert idle <= 0.020 * RATE_HZ
 
 
 # --- what is known of tails on both sides ---
