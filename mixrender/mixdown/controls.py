@@ -59,6 +59,17 @@ class Controls:
         """The lane of a control."""
         return self._lanes[name]
 
+    def within(self, name: str, start: int, stop: int) -> tuple[object, ...]:
+        """All that a control depends on from frame `start` up to `stop`, for comparing."""
+        lane = self._lanes[name]
+        return tuple(
+            lanes.held_and_moving(
+                part, start, stop - 1, beat_at=self.tempo_map.beat_at, sample_rate_hz=self.sample_rate_hz
+            )
+            for part in (lane, lane.wet)
+            if part is not None
+        )
+
     def value(self, name: str, start: int, stop: int) -> float | FloatArray:
         """A control from frame `start` up to `stop`: one number where it stands still.
 
@@ -129,13 +140,21 @@ def _set_before(
     """The points of all lanes; a parameter that steps just as its effect sets in has stepped before it."""
     found = dict(points)
     for effect in EFFECTS:
+        amount = points.get(effect, ())
+        names = [control.name for control in EFFECTS[effect].parameters.values() if points.get(control.name)]
+        if amount and amount[0].move is None and amount[0].value != CONTROLS[effect].neutral:
+            # At work from the very beginning: what is set by then has always been so.
+            for name in names:
+                first, *others = found[name]
+                if first.beat <= amount[0].beat:
+                    found[name] = (replace(first, move=None), *others)
         for begin_s in sets_in_s(points, effect, tempo_map=tempo_map):
             begin_beat, over_beat = (tempo_map.beat_at(begin_s + late_s) for late_s in (0.0, 2.0 * EDGE_S))
-            for name in (control.name for control in EFFECTS[effect].parameters.values()):
+            for name in names:
                 found[name] = tuple(
                     replace(point, beat=begin_beat)
                     if point.move == "at once" and begin_beat < point.beat < over_beat
                     else point
-                    for point in found.get(name, ())
+                    for point in found[name]
                 )
     return found

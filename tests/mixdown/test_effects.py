@@ -228,6 +228,18 @@ def test_parameters_that_hold_throughout_are_set_when_an_effect_comes_at_once() 
     assert np.all(heard[line + BEAT_FRAMES // 2 + 2 : line + 2 * BEAT_FRAMES - 225] == 0.0)
 
 
+def test_parameters_are_set_from_the_beginning_where_an_effect_is() -> None:
+    timeline = timeline_of("gate: {amount: {2: 100 %}, time: 4 beats, open: 25 %}")
+    heard = whole(strip_of(timeline, np.ones((20 * RATE_HZ, 2))))[:, 0]
+    edge = np.sin(0.5 * np.pi * np.arange(441) / 441) ** 2
+
+    # 10 ms before beat 0 a gate of 4 beats is closed, and opens in 5 ms; one of half a beat would as well.
+    assert np.all(heard[:220] == 0.0)
+    assert np.all(heard[221:440] <= edge[221:440])
+    assert np.all(heard[442 : BEAT_FRAMES - 225] == 1.0)
+    assert np.all(heard[BEAT_FRAMES + 442 : 4 * BEAT_FRAMES] == 0.0)
+
+
 def notches_db(heard: Sound, at: int, frequencies_hz: list[float]) -> list[tuple[float, float]]:
     """Place in Hz and level in dB of the lowest point within 5 % of each frequency."""
     spectrum = 20 * np.log10(np.abs(np.fft.rfft(heard[at - 16 : at + 4 * RATE_HZ - 16, 0])) + 1e-12)

@@ -73,7 +73,8 @@ PLANS = {
     "feedback: 80 %, time: {0: 4 beats, 1: 2 beats at once}}, "
     "gate: {amount: {1: 100 % at once, 3: 50 % at once}, "
     "open: {0: 50 %, 2: 20 % at once}, time: {1: 1/2 beat, 1.5: 1/4 beat at once, 2: 1 beat, 3: 1/4 beat}}}, "
-    "b: {flanger: {amount: {0: 0 %, 1: 100 % at once, 4: 0 % at once}, feedback: 70 %, delay: 5 ms}}}}",
+    "b: {phaser: {amount: {0: 100 %, 4: 0 %}, time: 1 beat, feedback: 50 %}, "
+    "flanger: {amount: {0: 0 %, 1: 100 % at once, 4: 0 % at once}, feedback: 70 %, delay: 5 ms}}}}",
 }
 
 STRETCHED = {
