@@ -7,7 +7,8 @@ import numpy as np
 from mixrender.dsp.isolator import Isolator, combine
 from mixrender.dsp.laws import equal_power, raised_cosine
 from mixrender.mixdown.controls import Controls
-from mixrender.mixdown.effects import Read, inserts, sends
+from mixrender.mixdown.effect_stages import Read
+from mixrender.mixdown.effects import inserts, sends
 from mixrender.timing.placement import EDGE_S
 from mixrender.timing.tempo_map import TempoMap
 from mixrender.timing.timeline import TrackPlacement
