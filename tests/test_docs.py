@@ -12,21 +12,29 @@ import typer.main
 
 from mixrender.cli import app
 from mixrender.errors import PlanError
-from mixrender.plan.controls import CONTROLS
+from mixrender.plan.controls import CONTROLS, EFFECTS, EVENTS, NOISE_CUTOFF, Control
 from mixrender.plan.faults import words_of
 from mixrender.plan.load import load_plan, parse_plan
 from mixrender.plan.model import (
+    CURVES,
+    Edit,
     EndSpec,
     GridSpec,
+    Layer,
     LoudnessTarget,
+    NoiseSweep,
     Output,
     Plan,
+    Recipe,
     StartSpec,
     TempoRamp,
     Track,
     Transition,
+    Voice,
 )
+from mixrender.plan.quantities import DUCK_TIME, LOUDNESS_GAP
 from mixrender.plan.recipes import RECIPES, recipe_moves
+from mixrender.timing.edits import LONGEST_BARS, LONGEST_S, SHORTEST_BEATS, SHORTEST_S
 
 ROOT = Path(__file__).parents[1]
 README = ROOT / "README.md"
@@ -176,29 +184,110 @@ def test_the_manual_expands_a_recipe_as_the_program_does(name):
     assert plan.transitions[0].moves == {"ferry": recipe["from"], "lantern": recipe["to"]}
 
 
-MODELS = (Plan, Track, Transition, TempoRamp, GridSpec, StartSpec, EndSpec, Output, LoudnessTarget)
+SECTIONS = {
+    Plan: "The whole file",
+    StartSpec: "The whole file",
+    EndSpec: "The whole file",
+    Track: "Tracks",
+    GridSpec: "Tracks",
+    Transition: "Transitions",
+    TempoRamp: "Transitions",
+    Edit: "Edits",
+    Layer: "Layers",
+    NoiseSweep: "Noise sweep",
+    Voice: "Voices",
+    Recipe: "Recipes",
+    LoudnessTarget: "Level",
+    Output: "Output",
+}
+"""Where each model's fields are described."""
 
 
-@pytest.mark.parametrize("kind", MODELS)
-def test_the_manual_names_every_field(kind):
-    told = MANUAL.read_text(encoding="utf-8")
-    quoted = " ".join(cells(MANUAL))
+@pytest.mark.parametrize("kind", SECTIONS)
+def test_the_manual_names_every_field_in_its_section(kind):
+    quoted = " ".join(re.findall(r"`([^`\n]+)`", section(MANUAL, SECTIONS[kind])))
 
-    # A target's name is the value of `loudness` itself.
-    fields = [word for word in words_of(kind) if (kind, word) != (LoudnessTarget, "name")]
-    assert [word for word in fields if not re.search(rf"\b{word}\b", quoted) or word not in told] == []
+    # A target's name is the value of `loudness` itself; a layer is a track with more fields.
+    left_out = {LoudnessTarget: {"name"}, Layer: set(words_of(Track))}.get(kind, set())
+    fields = [word for word in words_of(kind) if word not in left_out]
+    assert fields and [word for word in fields if not re.search(rf"\b{word}\b", quoted)] == []
 
 
-def test_the_manual_names_every_control_and_recipe_and_their_limits():
-    said = cells(MANUAL)
+def test_the_manual_names_every_recipe_curve_and_event():
+    recipes, events = section(MANUAL, "Recipes"), section(MANUAL, "Events")
+    moves = section(MANUAL, "Moves")
 
-    assert [name for name in (*CONTROLS, *RECIPES) if name not in said] == []
+    assert [name for name in RECIPES if f"\n`{name}`: " not in recipes] == []
+    assert [name for name in CURVES if f"\n| `{name}` | " not in moves] == []
+    assert re.findall(r"^\| `(\w+)` \|", events, re.MULTILINE) == list(EVENTS)
+
+
+def limits(control: Control) -> str:
+    """The range of a control's values, as the manual has it."""
+    quantity = control.quantity
+    low = quantity.text(quantity.minimum).split(" ")[0]
+    high = quantity.text(quantity.maximum).split(" ")[0]
+    return f"{low} to {float(high):,g} {quantity.unit}"
+
+
+def test_the_manual_gives_the_limits_and_words_of_every_control():
     rows = dict(re.findall(r"^\| ((?:`\w+`(?:, )?)+) \| ([^|]+) \|", section(MANUAL, "Moves"), re.MULTILINE))
     for name, control in CONTROLS.items():
+        if name.split(".")[0] in EFFECTS:
+            continue
         (values,) = [row for names, row in rows.items() if f"`{name}`" in names]
-        assert f"{control.quantity.minimum:g} to" in values
-        assert f"{control.quantity.maximum:,g} {control.quantity.unit}" in values.replace("+", "")
+        assert limits(control) in values.replace("+", "")
         assert [word for word in control.quantity.words if f"`{word}`" not in values] == []
+
+
+def test_the_manual_gives_every_parameter_of_an_effect_with_its_limits_and_default():
+    effect, found = "", {}
+    for line in section(MANUAL, "Effects").splitlines():
+        cells_ = [cell.strip().replace("`", "") for cell in line.strip("|").split("|")]
+        if line.startswith("| ") and len(cells_) == 5 and cells_[0] != "effect":
+            effect = cells_[0] or effect
+            found[f"{effect}.{cells_[1]}"] = (cells_[3].split(", "), cells_[4])
+
+    parameters = [control for item in EFFECTS.values() for control in item.parameters.values()]
+    assert list(found) == [control.name for control in parameters]
+    for control in parameters:
+        values, default = found[control.name]
+        words = ", ".join([limits(control), *control.quantity.words])
+        assert ", ".join(values) == words
+        assert control.parse(default) == control.neutral
+    amounts = re.findall(r"^\| `(\w+)` \| [^|]+ \|$", section(MANUAL, "Effects"), re.MULTILINE)
+    assert amounts == list(EFFECTS)
+
+
+def test_the_manual_gives_the_limits_of_edits_voices_and_noise():
+    edits, voices, noise = (section(MANUAL, name) for name in ("Edits", "Voices", "Noise sweep"))
+
+    assert SHORTEST_BEATS == 1 / 32
+    assert f"1/32 beat to {LONGEST_BARS:g} bars" in edits
+    assert f"lasts {SHORTEST_S * 1000:g} ms to {LONGEST_S:g} s" in edits
+    assert f"{LOUDNESS_GAP.minimum:g} to {LOUDNESS_GAP.maximum:g} LU" in voices
+    assert f"up to {DUCK_TIME.maximum:g} s" in voices
+    assert limits(NOISE_CUTOFF) in noise
+    voice = Voice(name="v", file="v.wav", at="0 s")
+    for word, value in (
+        ("over", f"{voice.over_lu:g} LU"),
+        ("attack", f"{voice.attack_s:g} s"),
+        ("release", f"{voice.release_s:g} s"),
+    ):
+        assert re.search(rf"^\| `{word}` \|.*\| `{value}` \|$", voices, re.MULTILINE)
+
+
+def test_the_order_of_bars_in_the_manual_is_the_one_that_is_printed():
+    from mixrender.report.move_lines import move_lines
+    from mixrender.timing.build import build_timeline
+    from tests.timing.timelines import steady
+
+    (text,) = [block for block in plan_blocks(MANUAL) if "edits:" in block]
+    plan = parse_plan(text)
+    timeline = build_timeline(plan, [steady(120.0, bars=128), steady(120.0, bars=128)])
+
+    (line,) = [line.words for line in move_lines(plan, timeline) if "in the order" in line.words]
+    assert f"\n{line}\n" in section(MANUAL, "Edits")
 
 
 # --- the example in Python -------------------------------------------------------------------------------

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import shutil
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, get_args
 
@@ -15,20 +14,25 @@ from ruamel.yaml import YAML
 from mixrender import api
 from mixrender.audio.cache import Cache
 from mixrender.demo.tracks import make_tracks
-from mixrender.plan.controls import CONTROLS
+from mixrender.plan.controls import CONTROLS, EFFECTS, EVENTS, WORDS
 from mixrender.plan.faults import words_of
 from mixrender.plan.load import load_plan
 from mixrender.plan.model import (
     Curve,
+    Edit,
     EndSpec,
     GridSpec,
+    Layer,
     LoudnessTarget,
+    NoiseSweep,
     Output,
     Plan,
+    Recipe,
     StartSpec,
     TempoRamp,
     Track,
     Transition,
+    Voice,
 )
 from mixrender.plan.recipes import RECIPES
 
@@ -149,42 +153,79 @@ UNSHOWN = {(Plan, "cover"), (LoudnessTarget, "name"), (Output, "bitrate")}
 lossy format, whose peaks no plan knows beforehand: the manual shows it."""
 
 
-def maps_of(kind: type, plan: dict[str, Any]) -> Iterator[dict[str, Any]]:
+def maps_of(kind: type, plan: dict[str, Any]) -> list[dict[str, Any]]:
     """Every map of a plan that is read as a model of this kind."""
     tracks = plan["tracks"].values() if isinstance(plan["tracks"], dict) else plan["tracks"]
     tracks = [track if isinstance(track, dict) else {"file": track} for track in tracks]
     transitions = plan.get("transitions", [])
+    layers = [layer for t in transitions for layer in t.get("layers", {}).values()]
     ramps = [t["tempo"] for t in transitions if isinstance(t.get("tempo"), dict)]
     ramps += [ramp for t in transitions if isinstance(t.get("tempo"), list) for ramp in t["tempo"]]
     found: dict[type, list[Any]] = {
         Plan: [plan],
         Track: tracks,
         Transition: transitions,
+        Layer: [layer if isinstance(layer, dict) else {"file": layer} for layer in layers],
+        NoiseSweep: [t["noise_sweep"] for t in transitions if "noise_sweep" in t],
         TempoRamp: ramps,
+        Edit: [edit for track in tracks for edit in track.get("edits", [])],
         GridSpec: [track["grid"] for track in tracks if "grid" in track],
         StartSpec: [plan["start"]] if "start" in plan else [],
         EndSpec: [plan["end"]] if "end" in plan else [],
         Output: [plan["output"]] if "output" in plan else [],
         LoudnessTarget: [plan["loudness"]] if "loudness" in plan else [],
+        Voice: plan.get("voices", []),
+        Recipe: list(plan.get("recipes", {}).values()),
     }
-    yield from found[kind]
+    return found[kind]
 
 
-@pytest.mark.parametrize(
-    "kind", [Plan, Track, Transition, TempoRamp, GridSpec, StartSpec, EndSpec, Output, LoudnessTarget]
+MODELS = (
+    *(Plan, Track, Transition, Layer, NoiseSweep, TempoRamp, Edit, GridSpec, StartSpec, EndSpec),
+    *(Output, LoudnessTarget, Voice, Recipe),
 )
+
+
+@pytest.mark.parametrize("kind", MODELS)
 def test_every_field_of_the_language_is_used_somewhere(kind):
     used = {field for name in NAMES for map_ in maps_of(kind, document(name)) for field in map_}
 
-    assert [word for word in words_of(kind) if word not in used and (kind, word) not in UNSHOWN] == []
+    # A layer is a track with more fields.
+    wanted = [word for word in words_of(kind) if kind is not Layer or word not in words_of(Track)]
+    assert [word for word in wanted if word not in used and (kind, word) not in UNSHOWN] == []
 
 
-def test_every_control_recipe_curve_and_count_is_used_somewhere():
+def all_moves() -> list[dict[str, Any]]:
+    """The moves of each track, layer and voice, their own and those of transitions and recipes."""
+    plans = [document(name) for name in NAMES]
+    owners = [map_ for plan in plans for kind in (Track, Layer, Voice) for map_ in maps_of(kind, plan)]
+    found = [owner["moves"] for owner in owners if "moves" in owner]
+    found += [m for plan in plans for t in maps_of(Transition, plan) for m in t.get("moves", {}).values()]
+    recipes = [recipe for plan in plans for recipe in maps_of(Recipe, plan)]
+    return found + [recipe[side] for recipe in recipes for side in ("from", "to") if side in recipe]
+
+
+def test_every_control_effect_parameter_and_event_is_used_somewhere():
+    words = {word for moves in all_moves() for word in moves}
+    parameters = {
+        f"{name}.{word}"
+        for moves in all_moves()
+        for name, lane in moves.items()
+        if name in EFFECTS
+        for word in lane
+        if f"{name}.{word}" in CONTROLS
+    }
+
+    assert words == set(WORDS)
+    assert parameters == {name for name in CONTROLS if "." in name}
+    assert set(EVENTS) <= words
+
+
+def test_every_recipe_curve_and_count_is_used_somewhere():
     transitions = [t for name in NAMES for t in maps_of(Transition, document(name))]
-    controls = {control for t in transitions for lanes in t.get("moves", {}).values() for control in lanes}
+    own = {recipe for name in NAMES for recipe in document(name).get("recipes", {})}
     said = {key: {t[key] for t in transitions if key in t} for key in ("recipe", "curve", "count")}
 
-    assert controls == set(CONTROLS)
-    assert said["recipe"] == set(RECIPES)
+    assert own and said["recipe"] == set(RECIPES) | own
     assert said["curve"] == set(get_args(Curve))
     assert said["count"] == {"plain", "half", "double"}
