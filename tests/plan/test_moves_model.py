@@ -199,3 +199,32 @@ def test_moves_are_made_in_python_with_dotted_names():
     track = Track(name="a", file="a.wav", moves={"echo": always(10.0), "echo.time": always(1.0)})
 
     assert Plan(tracks=(track,)).tracks[0].moves["echo.time"] == always(1.0)
+
+
+def test_two_layers_of_one_name_are_refused_also_under_two_transitions():
+    plan = parse_plan(
+        "tracks: [a.wav, b.wav, c.wav]\n"
+        "transitions:\n"
+        "  - {from: a, to: b, layers: {drums: d.wav}}\n"
+        "  - {from: b, to: c, layers: {drums: d.wav, bass: d.wav}}\n",
+        file=Path("/nowhere/mix.yaml"),
+    )
+    said = [problem for problem in check_plan(plan) if "another track or layer" in problem.message]
+
+    assert [(p.line, p.path) for p in said] == [(4, "transitions[2].layers.drums")]
+
+
+@pytest.mark.parametrize("amount", ["0 %", "100 %", "33.5 %"])
+def test_values_of_a_recipes_parameters_may_be_any_that_fit(amount):
+    recipe = (
+        "recipes: {r: {parameters: {a: 1 %, to-bar: 2}, from: {echo: {<to-bar>: <a>, < to-bar >.5: 0 %}}}}\n"
+    )
+    plan = parse_plan(
+        f"{recipe}tracks: [a.wav, b.wav]\n"
+        f"transitions: [{{from: a, to: b, recipe: r, with: {{a: {amount}, to-bar: 8}}}}]"
+    )
+    (transition,) = plan.transitions
+    lanes = transition_moves(transition, overlap_bars=16.0, beats_per_bar=4, recipes=plan.recipes)["from"]
+
+    found = [(point.position.bars, point.value) for point in lanes["echo"]]
+    assert found == [(8.0, float(amount.removesuffix(" %"))), (8.5, 0.0)]
