@@ -1,4 +1,4 @@
-"""The demo's plan, a commented text that uses every kind of move, and the file it is written to."""
+"""The demo's plan, a commented text that uses all sorts of moves, and the file it is written to."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ PLAN_TEXT = """\
 
 title: Saltmarsh Signal
 artist: Tessaly Drane
-note: Every kind of move once. The tracks are synthesised by `mixrender demo`.
+note: All sorts of moves, each once. The tracks are synthesised by `mixrender demo`.
 
 loudness: {integrated: -14 LUFS, true_peak: -1 dBTP}   # what the finished mix must measure
 match_loudness: true                     # one constant gain per track, so that loud parts are equally loud
@@ -48,6 +48,8 @@ tracks:                                  # they play in this order; paths are re
     file: tracks/hollow-engine.flac      # recorded at 48 kHz; the mix is at 44.1 kHz
     gain: -1 dB                          # a trim, on top of the matched loudness
     cues: {break: 33, drop: 49, outro: 65}
+    moves:
+      phaser: {amount: {33: 0 %, 41: 70 %, 48: 0 %}, time: 32 beats} # through the break, up and away
 
   pinwheel:
     file: tracks/pinwheel-static.flac
@@ -67,6 +69,10 @@ tracks:                                  # they play in this order; paths are re
     grid: {tempo: 174 BPM, bar_1: 0.05 s}                           # 174, not 87
     key: Ab major
     cues: {groove: 17, break: 33, drop: 49, outro: 81}
+    edits:                               # the first half of the break is left out; bars keep their numbers
+      - {skip: 33, length: 8 bars}
+    moves:
+      reverse: {48.75: 1 beat}           # the last beat before the drop runs backwards
 
 # Each transition is a pair of neighbours. Between ferrow and glasswork nothing is written: they get the
 # default, 16 bars of `blend` into the beginning of the next track while the tempo glides to its own.
@@ -103,6 +109,9 @@ transitions:
         mid: {8: 0 dB, end: -9 dB}
       pinwheel:
         lowpass: {0: 700 Hz, 8: 5000 Hz, end - 4: open}
+    noise_sweep:                         # filtered noise that rises into the drop
+      level:  {middle: silent, end: -20 dB, end + 0.5: silent}
+      cutoff: {middle: 300 Hz, end: 9 kHz}
 
   - from: pinwheel
     to: cartography
@@ -116,6 +125,10 @@ transitions:
     moves:
       pinwheel:
         highpass: {-4: open, 0: 1500 Hz}             # the four bars before the cut
+        echo:                                        # its last beats ring on over the next track
+          amount: {-1: 0 %, 0: 70 %}
+          time: 1/2 beat
+          feedback: 50 %
 
   - from: cartography
     to: kite
