@@ -1,0 +1,199 @@
+"""Tempo, loudness and low ends over a clip in, the rows above and below its staves out."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+
+from mixrender.report.score_frame import Frame
+from mixrender.report.score_sheet import Sheet, text_box
+from mixrender.report.score_text import fitted, number_text
+from mixrender.timing.timeline import TrackPlacement
+from mixrender.units import FloatArray
+
+TEMPO = 26.0
+_LOUDNESS_DB, _LOW_DB = 30.0, 42.0
+"""How many LU and dB the axes reach down from the loudest."""
+
+
+# --- tempo ------------------------------------------------------------------------------------------------
+
+
+def draw_tempo(sheet: Sheet, frame: Frame, top: float) -> float:
+    """The tempo as a thin line with figures where it changes; where it ends, `top` where there is none."""
+    points = tempo_points(frame)
+    if not points:
+        return top
+    times_s, bpm = (np.array(column) for column in zip(*points, strict=True))
+    low, high = float(bpm.min()), float(bpm.max())
+    height, base = 8.0, top + TEMPO - 3.0
+    share = (bpm - low) / (high - low) if high - low > 0.005 else np.zeros(len(bpm))
+    xs, ys = frame.xs_at(times_s), base - height * share
+    if not frame.compact:
+        sheet.text(frame.x0 - 36.0, base - 1.0, "tempo", "sub", "end")
+    sheet.polyline(xs, ys, "line tempo", data_lane="tempo")
+    told = None
+    for x, y, value in zip(xs.tolist(), ys.tolist(), np.round(bpm, 2).tolist(), strict=True):
+        words = f"{value:g}" + (" BPM" if told is None else "")
+        at = min(x, frame.x1 - text_box(0.0, 0.0, words, "num").right)
+        box = text_box(at, y - 4.0, words, "num")
+        # What it changes to stands where it has got there, if there is room.
+        if value != told and not any(box.meets(other, room=8.0) for other in sheet.boxes):
+            sheet.text(at, y - 4.0, words, "num")
+            told = value
+    return top + TEMPO
+
+
+def tempo_points(frame: Frame) -> list[tuple[float, float]]:
+    """Where the tempo bends in the picture, as (s of the mix, BPM), in the counting of the outgoing track.
+
+    Only where a track with a grid plays, the incoming one from the end of the overlap on.
+    """
+    transition, tempo_map = frame.transition, frame.tempo_map
+    out, into = (frame.timeline.tracks[i] for i in (transition.outgoing, transition.incoming))
+    first, last = (tempo_map.beat_at(t) for t in (frame.start_s, frame.end_s))
+    border = min(max(transition.end_beat, transition.enter_beat, first), last)
+    points: list[tuple[float, float]] = []
+    for track, begin, end in ((out, first, border), (into, border, last)):
+        if track.grid.kind == "none" or end - begin <= 1e-9:
+            continue
+        points += _bends(frame, track, out.rate, begin, end)
+    return points
+
+
+def _bends(
+    frame: Frame, track: TrackPlacement, rate: float, begin: float, end: float
+) -> Iterator[tuple[float, float]]:
+    tempo_map = frame.tempo_map
+    for low, high, _ in tempo_map.pieces(begin, end):
+        middle = (low + high) / 2
+        for beat, bpm in (
+            (low, tempo_map.tempo_at(low)),
+            (middle, tempo_map.tempo_at(middle)),
+            (high, tempo_map.tempo_before(high)),
+        ):
+            if beat != middle or high - low > 1.0:
+                yield tempo_map.time_at(beat), bpm * rate
+
+
+# --- loudness and low ends --------------------------------------------------------------------------------
+
+
+def draw_loudness(sheet: Sheet, frame: Frame, top: float) -> float:
+    """Momentary loudness as a thin line, short-term as a heavy one, on an axis in LUFS."""
+    if frame.trace is None:
+        return top
+    series = [
+        ("momentary", "momentary (0.4 s)", frame.trace.momentary_lufs),
+        ("short-term", "short-term (3 s)", frame.trace.short_term_lufs),
+    ]
+    return _draw_panel(
+        sheet, frame, top, frame.sizes.loudness, "loudness", "LUFS", series, _LOUDNESS_DB, 6, at=1.0
+    )
+
+
+def draw_low(sheet: Sheet, frame: Frame, top: float, *, edge_hz: float) -> float:
+    """The level below the first band edge of each track over a beat: outgoing solid, incoming dashed."""
+    if frame.trace is None:
+        return top
+    beat_s = 60.0 / frame.tempo_map.tempo_at(frame.transition.start_beat)
+    series = [
+        (f"low-{stave.side}", stave.track.name, _smooth(stave.strip.low_db, beat_s / frame.trace.column_s))
+        for stave in frame.staves
+        if stave.strip is not None
+    ]
+    title = f"below {edge_hz:g} Hz"
+    return _draw_panel(sheet, frame, top, frame.sizes.low, title, "dBFS", series, _LOW_DB, 12, at=0.5)
+
+
+def _draw_panel(
+    sheet: Sheet,
+    frame: Frame,
+    top: float,
+    height: float,
+    title: str,
+    unit: str,
+    series: Sequence[tuple[str, str, np.ndarray]],
+    reach_db: float,
+    step_db: int,
+    *,
+    at: float,
+) -> float:
+    """Lines over time on an axis of even dB, with a legend; where the panel ends."""
+    y0 = _draw_legend(sheet, frame, top, height, title, unit, [(kind, name) for kind, name, _ in series])
+    values = [np.asarray(column, np.float64) for _, _, column in series]
+    found = [float(v[np.isfinite(v)].max()) for v in values if np.isfinite(v).any()]
+    high = math.ceil((max(found) + 0.5) / step_db) * step_db if found else 0.0
+    low = high - min(max(math.ceil((high - _quiet(values)) / step_db) * step_db, 2 * step_db), reach_db)
+    reach_db = high - low
+    scale = height / reach_db
+    for tick in range(int(high), int(low) - 1, -step_db):
+        y = y0 + (high - tick) * scale
+        sheet.line(frame.x0, y, frame.x1, y, "rule")
+        sheet.text(frame.x1 + 5.0, y + 3.2, number_text(float(tick)), "scale")
+    if not found:
+        sheet.text((frame.x0 + frame.x1) / 2, y0 + height / 2 + 3.0, "nothing to measure", "sub", "middle")
+    for (kind, _, _), value in zip(series, values, strict=True):
+        xs = frame.column_xs(len(value), at=at)
+        for part in _parts(value, low):
+            ys = y0 + (high - np.nan_to_num(np.maximum(value[part], low), nan=low)) * scale
+            sheet.polyline(xs[part], ys, f"line {kind}", data_series=kind)
+    return y0 + height + 8.0
+
+
+def _smooth(low_db: np.ndarray, columns: float) -> FloatArray:
+    """Levels averaged in power over so many columns: single hits would hide how strong a low end is."""
+    width = max(round(columns), 1)
+    power = np.power(10.0, np.asarray(low_db, np.float64) / 10.0)
+    mean = np.convolve(power, np.full(width, 1.0 / width), mode="same")
+    with np.errstate(divide="ignore"):
+        return np.asarray(10.0 * np.log10(mean))
+
+
+def _quiet(values: Sequence[FloatArray]) -> float:
+    """A level that is undercut for a twentieth of the time at most."""
+    finite = np.concatenate([value[np.isfinite(value)] for value in values])
+    return float(np.percentile(finite, 5.0)) if finite.size else 0.0
+
+
+def _parts(values: FloatArray, low: float) -> Iterator[slice]:
+    """Where values are above the axis' foot, with one beside on either side."""
+    inside = np.isfinite(values) & (values > low)
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], inside, [False]))))
+    for i, j in zip(edges[::2], edges[1::2], strict=True):
+        yield slice(max(int(i) - 1, 0), min(int(j) + 1, len(values)))
+
+
+def _draw_legend(
+    sheet: Sheet,
+    frame: Frame,
+    top: float,
+    height: float,
+    title: str,
+    unit: str,
+    rows: Sequence[tuple[str, str]],
+) -> float:
+    """What a panel shows, left of it or, where there is no room, above it; where its axis begins."""
+    if frame.compact:
+        x = frame.x0
+        sheet.text(x, top + 11.0, f"{title}, {unit}", "sub")
+        x = sheet.boxes[-1].right + 10.0
+        room = (frame.sizes.width - 4.0 - x) / max(len(rows), 1)
+        for kind, name in rows:
+            sheet.line(x, top + 7.5, x + 18.0, top + 7.5, f"line {kind}")
+            short = name.split(" (")[0] if kind in ("momentary", "short-term") else name
+            sheet.text(x + 21.0, top + 11.0, fitted(short, size=10.0, room=room - 26.0), "sub")
+            x += room
+        return top + 20.0
+    right = frame.x0 - 8.0
+    y = top + 13.0
+    sheet.text(right, y, f"{title}, {unit}", "sub", "end")
+    for kind, name in rows:
+        y += 15.0
+        words = fitted(name, size=9.5, room=right - 34.0)
+        sheet.text(right, y, words, "num", "end")
+        left = sheet.boxes[-1].left - 5.0
+        sheet.line(left - 22.0, y - 3.5, left, y - 3.5, f"line {kind}")
+    return top + 4.0
