@@ -23,6 +23,8 @@ _PIECE_S = 120.0
 _SHORTEST_S = 4.0
 _TUNING_FFT = 8192
 _TUNING_HZ = (200.0, 2000.0)
+_TUNING_LEAST = 0.1
+"""Of the strongest bin of the moment: what is weaker is no clear peak."""
 _NEAR_CENTS = 15.0
 
 
@@ -119,21 +121,25 @@ def _tuning_cents(pieces: list[NDArray[np.float32]]) -> float | None:
 
 
 def _deviations(piece: NDArray[np.float32]) -> tuple[FloatArray, FloatArray]:
-    """Cents by which each clear spectral peak lies above its nearest note, and its magnitude."""
+    """Cents by which each clear spectral peak lies above its nearest note, and its magnitude.
+
+    The peaks of magnitudes are refined by a parabola through three bins, as `librosa.piptrack` does it. That
+    function itself crashes for good once two processes have compiled it at the same time.
+    """
     import librosa
 
-    pitches, magnitudes = librosa.piptrack(
-        y=piece,
-        sr=RATE_HZ,
-        n_fft=_TUNING_FFT,
-        hop_length=_TUNING_FFT,
-        fmin=_TUNING_HZ[0],
-        fmax=_TUNING_HZ[1],
-        threshold=0.1,
-    )
-    clear = pitches > 0.0
-    midi = librosa.hz_to_midi(pitches[clear].astype(np.float64))
-    return 100.0 * (midi - np.round(midi)), magnitudes[clear].astype(np.float64)
+    spectrum = np.abs(librosa.stft(piece, n_fft=_TUNING_FFT, hop_length=_TUNING_FFT))
+    below, middle, above = spectrum[:-2], spectrum[1:-1], spectrum[2:]
+    bins = np.arange(1, len(spectrum) - 1)[:, np.newaxis]
+    bins_hz = bins * (RATE_HZ / _TUNING_FFT)
+    clear = (middle > below) & (middle >= above) & (middle > _TUNING_LEAST * spectrum.max(axis=0))
+    clear &= (bins_hz >= _TUNING_HZ[0]) & (bins_hz < _TUNING_HZ[1])
+    low, peak, high = (part[clear].astype(np.float64) for part in (below, middle, above))
+    # Both peak - low > 0 and peak - high >= 0: the curvature is never 0, and the shift within half a bin.
+    shift = 0.5 * (high - low) / ((peak - low) + (peak - high))
+    hz = (np.broadcast_to(bins, clear.shape)[clear] + shift) * (RATE_HZ / _TUNING_FFT)
+    midi = librosa.hz_to_midi(hz)
+    return 100.0 * (midi - np.round(midi)), peak + 0.25 * (high - low) * shift
 
 
 def _wrapped(cents: FloatArray) -> FloatArray:
