@@ -54,6 +54,7 @@ __all__ = [
     "constant_over",
     "evaluate",
     "evaluate_filter",
+    "held_and_moving",
     "neutral_lane",
     "untouched_over",
 ]
@@ -132,7 +133,7 @@ def evaluate(lane: Lane, frames: FrameArray, *, beat_at: BeatAt, sample_rate_hz:
     if not len(frames):
         return np.empty(0)
     scale = SCALES[lane.kind]
-    held, moving = _moving(lane, int(frames[0]), int(frames[-1]), beat_at, sample_rate_hz)
+    held, moving = held_and_moving(lane, int(frames[0]), int(frames[-1]), beat_at, sample_rate_hz)
     inner = np.full(len(frames), scale.inner(held))
     places: dict[str, FloatArray] = {"frames": frames.astype(np.float64)} if moving else {}
     if any(segment.axis == "beats" for segment in moving):
@@ -169,7 +170,7 @@ def constant_over(
         wet = constant_over(lane.wet, first_frame, last_frame, beat_at=beat_at, sample_rate_hz=sample_rate_hz)
         if wet is None or wet == 0.0:
             return None if wet is None else OPEN
-    held, moving = _moving(lane, first_frame, last_frame, beat_at, sample_rate_hz)
+    held, moving = held_and_moving(lane, first_frame, last_frame, beat_at, sample_rate_hz)
     scale = SCALES[lane.kind]
     return None if moving else float(scale.outer(np.array([scale.inner(held)]))[0])
 
@@ -187,10 +188,13 @@ def untouched_over(
     return math.isnan(value) if math.isnan(neutral) else value == SCALES[lane.kind].inner(neutral)
 
 
-def _moving(
+def held_and_moving(
     lane: Lane, first_frame: int, last_frame: int, beat_at: BeatAt, sample_rate_hz: int
 ) -> tuple[float, list[Segment]]:
-    """The value that the lane holds before it moves in a range, and the segments that move it there."""
+    """The value that a lane holds before it moves in a range, and the segments that move it there.
+
+    The range is from `first_frame` to `last_frame`, both included; a lane is in it what these two make of it.
+    """
     edges: dict[str, tuple[float, float]] = {"frames": (first_frame, last_frame)}
     if any(segment.axis == "beats" for segment in lane.segments):
         first_beat, last_beat = beat_at(

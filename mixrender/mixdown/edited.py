@@ -25,6 +25,10 @@ FADE_S = 0.008
 rolls and not to be heard as one, long enough that a bass leaves no click (common practice, no source)."""
 
 
+_REACH_S = 1.0
+"""More than any frame of an edited track reaches to either side, events apart."""
+
+
 @dataclass(frozen=True)
 class _Stretch:
     """From frame `start` on, frames of the track as it plays are frames of the file less `offset`."""
@@ -150,6 +154,25 @@ class EditedAudio:
         last = int(np.ceil(positions.max())) + reach
         sound = self._passages(origin - reach + first, origin - reach + last + 1)
         return varispeed(sound, positions - first)
+
+
+def order_between(
+    passages: Sequence[Passage], patches: Sequence[Patch], start: int, stop: int, *, sample_rate_hz: int
+) -> tuple[object, ...]:
+    """All that edits make of frames `start` to `stop` of a track as it plays, for comparing."""
+    found = _stretches(passages, sample_rate_hz)
+    reach = seconds_to_frames(_REACH_S, sample_rate_hz)
+    low, high = start - reach, stop + reach
+    near = [p for p in patches if p.start_s * sample_rate_hz < high and low < p.end_s * sample_rate_hz]
+    for patch in near:  # it may play any of what lies in it
+        low = min(low, seconds_to_frames(patch.start_s, sample_rate_hz) - reach)
+        high = max(high, seconds_to_frames(patch.end_s, sample_rate_hz) + reach)
+    starts = [stretch.start for stretch in found]
+    first = max(bisect_right(starts, low) - 1, 0)
+    last = max(bisect_right(starts, high), first + 1)
+    # How long ago the first of them began makes no difference.
+    order = [(max(stretch.start, low), stretch.offset) for stretch in found[first:last]]
+    return EDIT_VERSION, tuple(order), tuple(near)
 
 
 def edited(raw: RawAudio, passages: Sequence[Passage], patches: Sequence[Patch]) -> RawAudio | EditedAudio:

@@ -28,13 +28,18 @@ def transition_offset(mix: Mix, timeline: Timeline, transition: TransitionPlacem
     if not transition.beatmatched:
         return None
     out, into = mix.strips[transition.outgoing], mix.strips[transition.incoming]
+    beats_s = offset_beats_s(timeline, transition)
+    return beat_offset(out.source, into.source, beats_s, sample_rate_hz=mix.sample_rate_hz)
+
+
+def offset_beats_s(timeline: Timeline, transition: TransitionPlacement) -> list[float]:
+    """Seconds of the beats that both tracks have in a beatmatched overlap and play as they are."""
     tracks = timeline.tracks[transition.outgoing], timeline.tracks[transition.incoming]
-    beats_s = [
+    return [
         timeline.tempo_map.time_at(beat)
         for beat in common_beats(timeline, transition)
         if not any(_is_patched(track, beat, timeline) for track in tracks)
     ]
-    return beat_offset(out.source, into.source, beats_s, sample_rate_hz=mix.sample_rate_hz)
 
 
 def common_beats(timeline: Timeline, transition: TransitionPlacement) -> list[float]:

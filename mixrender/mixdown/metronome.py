@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
 from mixrender.dsp.click import Accent, clicks
@@ -27,15 +27,19 @@ class Metronome:
 
     def over(self, mix: Mix, start: int, stop: int) -> Iterator[FloatArray]:
         """The mix from frame `start` to `stop` with the clicks, block by block."""
+        return self.added(mix.blocks(start, stop), start, sample_rate_hz=mix.sample_rate_hz)
+
+    def added(self, blocks: Iterable[FloatArray], start: int, *, sample_rate_hz: int) -> Iterator[FloatArray]:
+        """Blocks of a mix from frame `start` on with the clicks."""
         at = start
-        for block in mix.blocks(start, stop):
+        for block in blocks:
             end = at + len(block)
             yield block + clicks(
                 self.times_s,
                 self.accents,
                 at,
                 end,
-                sample_rate_hz=mix.sample_rate_hz,
+                sample_rate_hz=sample_rate_hz,
                 level_db=self.level_db,
             )
             at = end

@@ -39,22 +39,38 @@ class Mix:
 
     def read(self, start: int, stop: int) -> FloatArray:
         """Mix frames `start` to `stop`, float64 (stop - start, 2); voices are added last, in their order."""
-        out = self.ducked(start, stop)
-        _add(out, self.voices, start, stop)
-        return out
+        return self.together(self.parts(start, stop), start, stop)
 
     def ducked(self, start: int, stop: int) -> FloatArray:
         """The music without the voices, as it gives way to them."""
-        out = self.music(start, stop)
+        return self._ducked(self.parts(start, stop), start, stop)
+
+    def music(self, start: int, stop: int) -> FloatArray:
+        """The music as it is without voices; the tracks are added in their order, then the noise."""
+        return self._music(self.parts(start, stop), start, stop)
+
+    def parts(self, start: int, stop: int) -> list[FloatArray | None]:
+        """What each strip adds to mix frames `start` to `stop`, in their order; None: nothing."""
+        return [strip.read(start, stop) if _sounds(strip, start, stop) else None for strip in self.strips]
+
+    def together(self, parts: Sequence[FloatArray | None], start: int, stop: int) -> FloatArray:
+        """Mix frames `start` to `stop`, given the `parts` of these very frames: what `read` gives."""
+        out = self._ducked(parts, start, stop)
+        _add(out, self.voices, start, stop)
+        return out
+
+    def _ducked(self, parts: Sequence[FloatArray | None], start: int, stop: int) -> FloatArray:
+        out = self._music(parts, start, stop)
         gain = duck_gain(self.dips, start, stop)
         if isinstance(gain, np.ndarray):
             out *= gain[:, np.newaxis]
         return out
 
-    def music(self, start: int, stop: int) -> FloatArray:
-        """The music as it is without voices; the tracks are added in their order, then the noise."""
+    def _music(self, parts: Sequence[FloatArray | None], start: int, stop: int) -> FloatArray:
         out = np.zeros((stop - start, 2))
-        _add(out, self.strips, start, stop)
+        for part in parts:
+            if part is not None:
+                out += part
         _add(out, self.noises, start, stop)
         return out
 
@@ -80,5 +96,9 @@ class Mix:
 
 def _add(out: FloatArray, strips: Sequence[Strip | NoiseSweep], start: int, stop: int) -> None:
     for strip in strips:
-        if strip.start < stop and strip.sounds_until > start:
+        if _sounds(strip, start, stop):
             out += strip.read(start, stop)
+
+
+def _sounds(strip: Strip | NoiseSweep, start: int, stop: int) -> bool:
+    return strip.start < stop and strip.sounds_until > start

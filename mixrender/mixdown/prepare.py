@@ -4,12 +4,10 @@ from __future__ import annotations
 
 import os
 import time
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from concurrent.futures import FIRST_EXCEPTION, ThreadPoolExecutor, wait
 from dataclasses import dataclass
 from pathlib import Path
-
-import numpy as np
 
 from mixrender.audio import programs
 from mixrender.audio.cache import Cache
@@ -23,12 +21,11 @@ from mixrender.mixdown.noise_sweep import NoiseSweep
 from mixrender.mixdown.result import VoiceMeasure
 from mixrender.mixdown.sources import PlacedSource, Stretched, StretchJob, Varied
 from mixrender.mixdown.strip import Strip
-from mixrender.mixdown.voices import Desk, add_voices, reach
+from mixrender.mixdown.voices import Desk, add_voices
+from mixrender.mixdown.windows import Window, is_heard, needed_warps, with_voices
 from mixrender.plan.model import Plan
 from mixrender.progress import Progress
 from mixrender.timing.pieces import Copy, Piece, Warp, track_pieces
-from mixrender.timing.tails import needed_from_s
-from mixrender.timing.tempo_map import TempoMap
 from mixrender.timing.timeline import Timeline, TrackPlacement, VoicePlacement
 from mixrender.units import seconds_to_frames
 
@@ -36,13 +33,18 @@ MAX_DEFAULT_RATE_HZ = 48_000
 PROCESSES = 2
 """Stretches that run at once: the program uses one core."""
 
-CUT_BEFORE_S = 2.0
-CUT_AFTER_S = 1.5
-CUT_WORTH_S = 20.0
-"""A clip stretches a held tempo from this long before it to this long after it, where that saves enough."""
 
-Window = tuple[int, int]
-"""Mix frames from a start up to a stop."""
+@dataclass(frozen=True)
+class Gains:
+    """The constant gain in dB of each track and of each layer of a mix."""
+
+    tracks_db: tuple[float, ...]
+    layers_db: tuple[float, ...] = ()
+
+    @property
+    def sounding_db(self) -> tuple[float, ...]:
+        """Those of all that sounds, in the order of the timeline's `sounding`."""
+        return self.tracks_db + self.layers_db
 
 
 @dataclass(frozen=True, eq=False)
@@ -82,20 +84,72 @@ def prepare(
     MachineError where the disk is full.
     """
     rate_hz = mix_rate_hz(plan, timeline)
-    frames = seconds_to_frames(timeline.duration_s, rate_hz)
-    windows = [(0, frames)]
+    windows = [(0, seconds_to_frames(timeline.duration_s, rate_hz))]
     if windows_s is not None:
         windows = [(seconds_to_frames(a, rate_hz), seconds_to_frames(b, rate_hz)) for a, b in windows_s]
-    voices, windows = _with_voices(timeline, windows, rate_hz)
-    raws = _decoded_tracks(plan, timeline, windows, rate_hz, cache, progress)
+    gains = mix_gains(plan, timeline, cache=cache, progress=progress)
+    return prepare_each(plan, timeline, [windows], gains=gains, cache=cache, progress=progress)[0]
+
+
+def mix_gains(plan: Plan, timeline: Timeline, *, cache: Cache, progress: Progress) -> Gains:
+    """The constant gain of every track and layer; only where regions are matched are files read for it."""
+    rate_hz = mix_rate_hz(plan, timeline)
+    raws: list[RawAudio | EditedAudio] = []
+    if plan.match_loudness == "regions":
+        raws = [_decoded(track, rate_hz, cache, progress) for track in timeline.tracks]
+    measure = _measure(timeline, raws, rate_hz)
+    tracks_db = constant_gains_db(timeline, how=plan.match_loudness, measure=measure)
+    return Gains(tuple(tracks_db), tuple(layer_gains_db(timeline, tracks_db, how=plan.match_loudness)))
+
+
+def prepare_each(
+    plan: Plan,
+    timeline: Timeline,
+    views: Sequence[Sequence[Window]],
+    *,
+    gains: Gains,
+    cache: Cache,
+    progress: Progress,
+) -> list[PreparedMix]:
+    """A mix for each view, of which the windows of that view are readable.
+
+    What a view gives depends on its own windows alone, not on the other views. Raises what `prepare` raises.
+    """
+    rate_hz = mix_rate_hz(plan, timeline)
+    heard = [with_voices(timeline, windows, rate_hz) for windows in views]
+    raws = _decoded_tracks(timeline, [w for _, windows in heard for w in windows], rate_hz, cache, progress)
     pieces = [track_pieces(t, timeline.tempo_map, sample_rate_hz=rate_hz) for t in timeline.sounding]
-    changed = _change(timeline, raws, pieces, windows, rate_hz, cache, progress)
-    sources = [
-        PlacedSource(raw, [p for p in track_parts if isinstance(p, Copy)], parts)
-        for raw, track_parts, parts in zip(raws, pieces, changed, strict=True)
+    changed = [_change(timeline, raws, pieces, windows, rate_hz) for _, windows in heard]
+    done = _run(
+        [job for parts in changed for _, job in parts if isinstance(job, StretchJob)], cache, progress
+    )
+    return [
+        _mix(plan, timeline, voices, raws, pieces, parts, done, gains, cache, progress)
+        for (voices, _), parts in zip(heard, changed, strict=True)
     ]
-    gains_db = constant_gains_db(timeline, how=plan.match_loudness, measure=_measure(timeline, raws, rate_hz))
-    layer_db = layer_gains_db(timeline, gains_db, how=plan.match_loudness)
+
+
+def _mix(
+    plan: Plan,
+    timeline: Timeline,
+    voices: Sequence[VoicePlacement],
+    raws: Sequence[RawAudio | EditedAudio],
+    pieces: Sequence[Sequence[Piece]],
+    changed: Sequence[tuple[int, StretchJob | Varied]],
+    done: Mapping[StretchJob, Stretched],
+    gains: Gains,
+    cache: Cache,
+    progress: Progress,
+) -> PreparedMix:
+    rate_hz = mix_rate_hz(plan, timeline)
+    sources = [
+        PlacedSource(
+            raw,
+            [p for p in parts if isinstance(p, Copy)],
+            [done[job] if isinstance(job, StretchJob) else job for i, job in changed if i == index],
+        )
+        for index, (raw, parts) in enumerate(zip(raws, pieces, strict=True))
+    ]
     strips = [
         Strip(
             track,
@@ -105,60 +159,50 @@ def prepare(
             sample_rate_hz=rate_hz,
             bands_hz=plan.bands_hz,
         )
-        for track, source, gain_db in zip(timeline.sounding, sources, [*gains_db, *layer_db], strict=True)
+        for track, source, gain_db in zip(timeline.sounding, sources, gains.sounding_db, strict=True)
     ]
     noises = [
         NoiseSweep(placed, tempo_map=timeline.tempo_map, sample_rate_hz=rate_hz) for placed in timeline.noises
     ]
+    frames = seconds_to_frames(timeline.duration_s, rate_hz)
     mix, measures = add_voices(
         Mix(strips, frames=frames, sample_rate_hz=rate_hz, noises=noises),
         voices,
         Desk(timeline.tempo_map, rate_hz, plan.bands_hz),
-        goal_lufs=None if plan.match_loudness == "off" else goal_lufs(timeline, gains_db),
+        goal_lufs=voices_goal_lufs(plan, timeline, gains),
         cache=cache,
         progress=progress,
     )
-    return PreparedMix(mix, tuple(gains_db), measures, tuple(layer_db))
+    return PreparedMix(mix, gains.tracks_db, measures, gains.layers_db)
 
 
-def _with_voices(
-    timeline: Timeline, windows: Sequence[Window], rate_hz: int
-) -> tuple[list[VoicePlacement], list[Window]]:
-    """The voices that the windows hear, and windows in which the music under each can be read throughout."""
-    spans = [(voice, reach(voice, timeline.tempo_map, sample_rate_hz=rate_hz)) for voice in timeline.voices]
-    heard = [(voice, span) for voice, span in spans if any(_meet(window, span) for window in windows)]
-    inside = [any(a <= span[0] and span[1] <= b for a, b in windows) for _, span in heard]
-    more = [span for (_, span), is_inside in zip(heard, inside, strict=True) if not is_inside]
-    return [voice for voice, _ in heard], [*windows, *more]
+def voices_goal_lufs(plan: Plan, timeline: Timeline, gains: Gains) -> float | None:
+    """The loudness to which voices are brought; None: that of the music under them."""
+    return None if plan.match_loudness == "off" else goal_lufs(timeline, gains.tracks_db)
 
 
 def _decoded_tracks(
-    plan: Plan,
-    timeline: Timeline,
-    windows: Sequence[Window],
-    rate_hz: int,
-    cache: Cache,
-    progress: Progress,
+    timeline: Timeline, windows: Sequence[Window], rate_hz: int, cache: Cache, progress: Progress
 ) -> list[RawAudio | EditedAudio]:
     """The sound of every track that is heard in the windows, as it plays; nothing in place of the others."""
     silence = RawAudio(Path(os.devnull), 0, rate_hz)
-    # Loudness matched by regions listens to every track, whatever is to be heard.
     return [
-        edited(
-            decoded(
-                track.file,
-                content_hash=track.facts.content_hash,
-                sample_rate_hz=rate_hz,
-                cache=cache,
-                progress=progress,
-            ),
-            track.order.passages,
-            track.patches,
-        )
-        if plan.match_loudness == "regions" or _is_heard(track, windows, timeline.tempo_map, rate_hz)
+        _decoded(track, rate_hz, cache, progress)
+        if is_heard(track, windows, timeline.tempo_map, rate_hz)
         else silence
         for track in timeline.sounding
     ]
+
+
+def _decoded(track: TrackPlacement, rate_hz: int, cache: Cache, progress: Progress) -> RawAudio | EditedAudio:
+    raw = decoded(
+        track.file,
+        content_hash=track.facts.content_hash,
+        sample_rate_hz=rate_hz,
+        cache=cache,
+        progress=progress,
+    )
+    return edited(raw, track.order.passages, track.patches)
 
 
 def _measure(timeline: Timeline, raws: Sequence[RawAudio | EditedAudio], rate_hz: int) -> Measure:
@@ -179,64 +223,18 @@ def _change(
     pieces: Sequence[Sequence[Piece]],
     windows: Sequence[Window],
     rate_hz: int,
-    cache: Cache,
-    progress: Progress,
-) -> list[list[Stretched | Varied]]:
-    """Every warped piece that the windows need: stretched, or read at a changing speed."""
-    changed: list[list[Stretched | Varied]] = [[] for _ in raws]
-    jobs: list[tuple[int, StretchJob]] = []
-    for track, raw, parts in zip(timeline.sounding, raws, pieces, strict=True):
-        audible = _audible(track, rate_hz)
-        heard = [w for w in _reaching_back(track, windows, timeline.tempo_map, rate_hz) if _meet(w, audible)]
-        for warp in parts:
-            needed = [w for w in heard if _meet(w, (warp.start, warp.stop))]
-            if not isinstance(warp, Warp) or not needed:
-                continue
-            if not track.key_lock:
-                changed[track.index].append(Varied(warp.start, warp.stop, warp.knots, raw))
-                continue
-            whole = _job(track, raw, warp, rate_hz)
-            cuts = None if whole.kept(cache) else _cuts(warp, needed, rate_hz)
-            jobs += [(track.index, _job(track, raw, cut, rate_hz)) for cut in cuts or [warp]]
-    for index, part in _run(jobs, cache, progress):
-        changed[index].append(part)
-    return changed
-
-
-def _audible(track: TrackPlacement, rate_hz: int) -> Window:
-    return seconds_to_frames(track.start_s, rate_hz), seconds_to_frames(track.end_s, rate_hz)
-
-
-def _is_heard(track: TrackPlacement, windows: Sequence[Window], tempo_map: TempoMap, rate_hz: int) -> bool:
-    audible = _audible(track, rate_hz)
-    return any(_meet(window, audible) for window in _reaching_back(track, windows, tempo_map, rate_hz))
-
-
-def _reaching_back(
-    track: TrackPlacement, windows: Sequence[Window], tempo_map: TempoMap, rate_hz: int
-) -> list[Window]:
-    """The windows with what came before them, as far as a track's effects still let it be heard."""
+) -> list[tuple[int, StretchJob | Varied]]:
+    """Every warped piece that the windows need: to be stretched, or read at a changing speed."""
     return [
         (
-            seconds_to_frames(
-                needed_from_s(
-                    track.lanes,
-                    start / rate_hz,
-                    stop / rate_hz,
-                    tempo_map=tempo_map,
-                    start_s=track.start_s,
-                    end_s=track.end_s,
-                ),
-                rate_hz,
-            ),
-            stop,
+            track.index,
+            _job(track, raw, warp, rate_hz)
+            if track.key_lock
+            else Varied(warp.start, warp.stop, warp.knots, raw),
         )
-        for start, stop in windows
+        for track, raw, parts in zip(timeline.sounding, raws, pieces, strict=True)
+        for warp in needed_warps(track, parts, windows, timeline.tempo_map, rate_hz)
     ]
-
-
-def _meet(window: Window, other: Window) -> bool:
-    return window[0] < other[1] and other[0] < window[1]
 
 
 def _job(track: TrackPlacement, raw: RawAudio | EditedAudio, warp: Warp, rate_hz: int) -> StretchJob:
@@ -251,64 +249,13 @@ def _job(track: TrackPlacement, raw: RawAudio | EditedAudio, warp: Warp, rate_hz
     )
 
 
-def _cuts(warp: Warp, windows: Sequence[Window], rate_hz: int) -> list[Warp] | None:
-    """The parts of a warped piece that the windows need, in order; None where one needs all of it.
-
-    Parts stretched apart do not fit together to the sample, so windows whose parts would meet share one.
-    """
-    found: list[tuple[Window, Warp]] = []
-    for window in sorted(windows):
-        cut = _cut(warp, window, rate_hz)
-        while cut is not None and found and cut.start < found[-1][1].stop:
-            before, _ = found.pop()
-            window = (before[0], max(before[1], window[1]))
-            cut = _cut(warp, window, rate_hz)
-        if cut is None:
-            return None
-        found.append((window, cut))
-    return [cut for _, cut in found]
-
-
-def _cut(warp: Warp, window: Window, rate_hz: int) -> Warp | None:
-    """The part of a warped piece that a window needs, where it may be cut: inside a held tempo."""
-    first = _cut_knot(warp, window[0] - round(CUT_BEFORE_S * rate_hz), -1)
-    last = _cut_knot(warp, window[1] + round(CUT_AFTER_S * rate_hz), 1)
-    low = 0 if first is None else first
-    high = len(warp.knots) - 1 if last is None else last
-    kept = float(warp.knots[high, 1] - warp.knots[low, 1])
-    if high - low < 2 or warp.stop - warp.start - kept < CUT_WORTH_S * rate_hz:
-        return None
-    return Warp(
-        warp.start if first is None else int(np.ceil(warp.knots[low, 1])),
-        warp.stop if last is None else int(np.floor(warp.knots[high, 1])),
-        warp.knots[low : high + 1],
-        warp.head_joins and first is None,
-        warp.tail_joins and last is None,
-    )
-
-
-def _cut_knot(warp: Warp, frame: int, direction: int) -> int | None:
-    """The knot nearest to a frame, going outwards, around which the speed is constant; None: the very end."""
-    speed = np.diff(warp.knots[:, 1]) / np.diff(warp.knots[:, 0])
-    steady = np.abs(np.diff(speed)) <= 1e-6
-    inside = np.arange(1, len(warp.knots) - 1)
-    mix = warp.knots[1:-1, 1]
-    beyond = mix <= frame if direction < 0 else mix >= frame
-    fitting = inside[steady & beyond]
-    if not fitting.size:
-        return None
-    return int(fitting[-1] if direction < 0 else fitting[0])
-
-
-def _run(
-    jobs: Sequence[tuple[int, StretchJob]], cache: Cache, progress: Progress
-) -> list[tuple[int, Stretched]]:
+def _run(jobs: Sequence[StretchJob], cache: Cache, progress: Progress) -> dict[StretchJob, Stretched]:
     """Run the jobs, two at a time; on a fault or an interruption the programs under way are ended."""
     if not jobs:
-        return []
-    missing = sum(job.seconds for _, job in jobs if not job.kept(cache))
+        return {}
+    missing = {job.key: job.seconds for job in jobs if not job.kept(cache)}
     with (
-        progress.task("Stretching", total=max(missing, 1e-3)) as advance,
+        progress.task("Stretching", total=max(sum(missing.values()), 1e-3)) as advance,
         ThreadPoolExecutor(max_workers=PROCESSES) as pool,
     ):
 
@@ -319,14 +266,14 @@ def _run(
                 advance(job.seconds)
             return result
 
-        futures = [pool.submit(run, job) for _, job in jobs]
+        futures = {job: pool.submit(run, job) for job in jobs}
         try:
-            wait(futures, return_when=FIRST_EXCEPTION)
-            return [(index, future.result()) for (index, _), future in zip(jobs, futures, strict=True)]
+            wait(futures.values(), return_when=FIRST_EXCEPTION)
+            return {job: future.result() for job, future in futures.items()}
         except BaseException:
             pool.shutdown(wait=False, cancel_futures=True)
             # A job that was about to start its program will start it yet: end whatever comes.
-            while not all(future.done() for future in futures):
+            while not all(future.done() for future in futures.values()):
                 programs.kill_running()
                 time.sleep(0.02)
             raise

@@ -22,7 +22,8 @@ from mixrender.timing.timeline import Timeline
 class Clip:
     """One written preview clip: its file, where in the mix it begins, its length, loudness and limiting.
 
-    `trace` is what a picture of it shows; None where none was wanted.
+    `trace` is what a picture of it shows; None where none was wanted. `digest` names all that it depends on:
+    clips of one digest have the same bytes. `is_new` is False where that very file lay there before.
     """
 
     path: Path
@@ -31,6 +32,8 @@ class Clip:
     loudness: Loudness
     max_reduction_db: float = 0.0
     trace: ClipTrace | None = None
+    digest: str = ""
+    is_new: bool = True
 
 
 @dataclass(frozen=True)

@@ -2,19 +2,40 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
 import numpy as np
 
-from mixrender.dsp.isolator import Isolator, combine
+from mixrender.dsp.isolator import GRID_FRAMES, Isolator, combine
 from mixrender.dsp.laws import equal_power, raised_cosine
 from mixrender.mixdown.controls import Controls
 from mixrender.mixdown.effect_stages import Read
-from mixrender.mixdown.effects import inserts, sends
+from mixrender.mixdown.effects import WORKING, inserts, sends, work_spans
+from mixrender.plan.controls import CONTROLS, EFFECTS
 from mixrender.timing.placement import EDGE_S
+from mixrender.timing.tails import RINGING, TAIL_FADE_S
 from mixrender.timing.tempo_map import TempoMap
 from mixrender.timing.timeline import TrackPlacement
 from mixrender.units import FloatArray, db_to_gain, seconds_to_frames
 
-__all__ = ["Read", "Strip"]
+__all__ = ["Dependence", "Read", "Strip"]
+
+
+SEND_REACH_BEATS = 64.0
+"""An echo or a reverb asks for the tempo so far to either side at most: twice their longest time."""
+
+
+@dataclass(frozen=True)
+class Dependence:
+    """What frames of a strip depend on: source frames `start` to `stop` of the mix's time line, and facts.
+
+    `facts` are plain data whose `repr` tells them from any other.
+    """
+
+    start: int
+    stop: int
+    facts: tuple[object, ...]
 
 
 class Strip:
@@ -73,15 +94,58 @@ class Strip:
         out[first - start : last - start] = sound
         return out
 
+    def depends(self, start: int, stop: int) -> Dependence:
+        """All that its frames `start` to `stop` depend on, but for the source.
+
+        Nothing of it tells what the track does at other times, so that two mixes in which it is equal give
+        equal frames of equal sources.
+        """
+        controls, map_ = self._controls, self._controls.tempo_map
+        rate_hz = controls.sample_rate_hz
+        heard_s = {"start_s": self.track.start_s, "end_s": self.track.end_s}
+        spans = {name: work_spans(controls, name, **heard_s) for name in WORKING}
+        begin = _woken_from(spans.values(), start, stop)
+        fade = seconds_to_frames(TAIL_FADE_S, rate_hz)
+        at_work = {
+            name: [(first, min(last, stop + fade)) for first, last in found if first < stop and begin < last]
+            for name, found in spans.items()
+        }
+        beats = [map_.beat_at(frame / rate_hz) for frame in (begin, stop)]
+        around = SEND_REACH_BEATS if any(at_work[name] for name in RINGING) else 1.0
+        effects = [name for name, found in at_work.items() if found and name in EFFECTS]
+        facts = (
+            self._gain,
+            (max(self.start, begin), min(self.stop, stop)),
+            self._edges.within(begin, stop),
+            tuple(controls.within(name, begin, stop) for name in CONTROLS if "." not in name),
+            {name: found for name, found in at_work.items() if found},
+            {name: points for name, points in controls.points.items() if name.split(".")[0] in effects},
+            map_.within(beats[0] - around, beats[1] + around),
+        )
+        # Bands are made of whole blocks of the isolator and half a filter to either side of them.
+        reach = GRID_FRAMES + self._isolator.half_length_frames
+        return Dependence(begin - reach, stop + reach, facts)
+
     def _banded(self, start: int, stop: int) -> FloatArray:
         gains = [self._controls.value(band, start, stop) for band in ("low", "mid", "high")]
         if all(not isinstance(gain, np.ndarray) and gain == 1.0 for gain in gains):
-            return self._gained(start, stop)
-        bands = self._isolator.bands(self._gained, start, stop)
+            return self.gained(start, stop)
+        bands = self._isolator.bands(self.gained, start, stop)
         return combine(bands, low_gain=gains[0], mid_gain=gains[1], high_gain=gains[2])
 
-    def _gained(self, start: int, stop: int) -> FloatArray:
+    def gained(self, start: int, stop: int) -> FloatArray:
+        """Its source with its constant gain, in front of all moves, shape (stop - start, 2)."""
         return self.source(start, stop) * self._gain
+
+
+def _woken_from(spans: Iterable[Sequence[tuple[int, int]]], start: int, stop: int) -> int:
+    """The first frame that effects at work in `start` to `stop` hear: each hears from its beginning on."""
+    begin, every = start, [span for found in spans for span in found]
+    while True:
+        earlier = min([first for first, last in every if first < stop and begin < last] + [begin])
+        if earlier == begin:
+            return begin
+        begin = earlier
 
 
 class _Kept:
@@ -118,6 +182,10 @@ class _Edges:
         if track.fade_out_beats > 0:
             begins_s = tempo_map.time_at(track.end_beat - track.fade_out_beats)
             self._out = (seconds_to_frames(begins_s, sample_rate_hz), stop, True)
+
+    def within(self, start: int, stop: int) -> tuple[object, ...]:
+        """All that the gain from frame `start` up to `stop` depends on."""
+        return self._in if self._in[1] > start else None, self._out if self._out[0] < stop else None
 
     def gain(self, start: int, stop: int) -> float | FloatArray:
         """Linear gain over frames; one number, 1, away from the edges."""

@@ -93,6 +93,17 @@ class TempoMap:
                 met.append((float(low), float(high), segment))
         return met
 
+    def within(self, start_beat: float, end_beat: float) -> tuple[tuple[float, float, float, float], ...]:
+        """All that the map depends on between two beats: where it is equal, so are all times.
+
+        One row per segment met: its first beat, the tempo there in BPM, the change in BPM per beat, and the
+        time in seconds of that beat.
+        """
+        first = max(int(np.searchsorted(self._beats, start_beat, side="right")) - 1, 0)
+        last = max(int(np.searchsorted(self._beats, end_beat, side="right")), first + 1)
+        columns = (self._beats, self._bpm, self._slope, self._times_s)
+        return tuple(tuple(float(column[i]) for column in columns) for i in range(first, last))  # type: ignore[misc]
+
     def _time_at(self, beats: FloatArray) -> FloatArray:
         i = np.maximum(np.searchsorted(self._beats, beats, side="right") - 1, 0)
         return self._times_s[i] + self._seconds_into(i, beats - self._beats[i])
