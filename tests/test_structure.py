@@ -16,6 +16,7 @@ LAYERS = (
     ("cli",),
     ("terminal",),
     ("api",),
+    ("page",),
     ("report",),
     ("mixdown", "demo"),
     ("analysis",),

@@ -8,6 +8,7 @@ from mixrender.api.keep import cache_contents, clear_cache, verify_cache
 from mixrender.api.library import list_tracks
 from mixrender.api.loudness import measure_loudness, measure_many, survey_loudness
 from mixrender.api.mixes import KEPT_BYTES, demo, folder_of, preview, render, resolve, schema
+from mixrender.api.pages import page_of
 from mixrender.api.proofs import click_tracks, draw_tracks, require_apart
 from mixrender.api.tracks import analyze, analyze_many
 from mixrender.plan.load import load_plan
@@ -30,6 +31,7 @@ __all__ = [
     "load_plan",
     "measure_loudness",
     "measure_many",
+    "page_of",
     "preview",
     "read_correction",
     "render",

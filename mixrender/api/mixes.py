@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from mixrender.api.pages import remove_page, write_page
 from mixrender.api.scan import analyze_all
 from mixrender.audio.cache import Cache
 from mixrender.audio.sinks.m4a import require_aac
@@ -64,10 +65,10 @@ def render(
     cache: Cache | None = None,
     progress: Progress | None = None,
 ) -> MixResult:
-    """Render the whole mix: `mix.flac` (or the plan's format) and its report in `folder`.
+    """Render the whole mix: `mix.flac` (or the plan's format), its report and its page in `folder`.
 
-    The report is `report.json`, `loudness.csv` and, with `pictures`, `loudness.png` and `loudness.svg`; those
-    that an earlier render drew there are removed.
+    The page is `mix.html`. The report is `report.json`, `loudness.csv` and, with `pictures`, `loudness.png`
+    and `loudness.svg`; those that an earlier render drew there are removed.
 
     `folder` None: named after the plan, beside it. `output` takes the place of what the plan writes there,
     in the plan's own words. With `fix`, a file that misses its target or ceiling after encoding is made
@@ -81,11 +82,13 @@ def render(
         require_aac()
     timeline = resolve(plan, cache=shared, progress=shown)
     result = render_mix(plan, timeline, folder=target, cache=shared, progress=shown, fix=fix)
+    remove_page(result)
     remove_pictures(target / f"loudness.{format}" for format in PICTURE_FORMATS)  # they show another mix
     write_text_atomic(target / "report.json", to_json(mix_document(result)))
     write_text_atomic(target / "loudness.csv", mix_csv(result))
     if pictures:
         _draw(plan, result, target, shown)
+    write_page(plan, result)
     shared.prune(KEPT_BYTES)
     return result
 
@@ -111,7 +114,9 @@ def preview(
     cache: Cache | None = None,
     progress: Progress | None = None,
 ) -> MixResult:
-    """Render each transition as a clip, and `report.json`, into `folder`; `only` picks by number, from 1.
+    """Render each transition as a clip into `folder`; `only` picks by number, from 1.
+
+    Beside the clips lie `report.json` and `preview.html`, the page to hear and see them.
 
     With `click` a metronome lies over the clips, as with `click: true` in the plan.
 
@@ -132,7 +137,9 @@ def preview(
         lead_bars=lead_bars,
         tail_bars=tail_bars,
     )
+    remove_page(result)
     write_text_atomic(target / "report.json", to_json(mix_document(result)))
+    write_page(plan, result)
     shared.prune(KEPT_BYTES)
     return result
 

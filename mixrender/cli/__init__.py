@@ -8,7 +8,7 @@ import typer
 
 from mixrender import __version__
 from mixrender.cli import cache, grid, loudness, mixes, tracks
-from mixrender.cli.options import LICENCES, LOUD
+from mixrender.report.cautions import LICENCES, LOUD
 
 app = typer.Typer(
     name="mixrender",

@@ -8,11 +8,12 @@ from typing import Annotated, Any
 import typer
 
 from mixrender import api
-from mixrender.cli.options import LICENCES, LOUD, AsJson, OutDir, PlanFile, Quiet
+from mixrender.cli.options import AsJson, OutDir, PlanFile, Quiet
 from mixrender.errors import PlanError
 from mixrender.formats import BIT_WORDS, FORMAT_NAMES
 from mixrender.plan.load import load_plan
 from mixrender.report import document, mix_tables, move_lines, tables
+from mixrender.report.cautions import LICENCES, LOUD
 from mixrender.terminal import Terminal
 
 
@@ -82,7 +83,7 @@ def preview(
         )
         terminal.warn(result.all_warnings())
         terminal.show(*mix_tables.clips_tables(result))
-        terminal.say(f"The clips are in {result.files[-1].parent}. {LOUD}")
+        terminal.say(f"Hear and see them: {api.page_of(result)}. {LOUD}")
         terminal.document(document.mix_document(result))
 
 
@@ -140,6 +141,7 @@ def render(
         for line in mix_tables.levelling_lines(result):
             terminal.say(line)
         terminal.say(f"Wrote {', '.join(str(file) for file in result.files)}")
+        terminal.say(f"Hear and see it: {api.page_of(result)}")
         terminal.say(f"{LOUD} {LICENCES}")
         terminal.document(document.mix_document(result))
         if result.target is not None and result.target.passed is False:

@@ -1,4 +1,4 @@
-"""Options and words that several commands share."""
+"""Options that several commands share, and how they end."""
 
 from __future__ import annotations
 
@@ -8,11 +8,6 @@ from typing import Annotated
 import typer
 
 from mixrender.errors import MixrenderError
-
-LOUD = "Mind your ears: start quietly when you listen, above all on headphones."
-LICENCES = (
-    "Before you publish a mix: the music in it needs licences, and the law of your country decides which."
-)
 
 PlanFile = Annotated[Path, typer.Argument(metavar="PLAN", help="The plan, a YAML file.", show_default=False)]
 AudioFiles = Annotated[

@@ -10,9 +10,9 @@ from typing import Annotated, Any
 import typer
 
 from mixrender import api
-from mixrender.cli.options import LOUD
 from mixrender.errors import MixrenderError
 from mixrender.facts import TrackFacts
+from mixrender.report.cautions import LOUD
 from mixrender.terminal import Terminal
 
 

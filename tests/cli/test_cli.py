@@ -98,6 +98,7 @@ def test_render_writes_the_mix_and_its_report(run, plan):
         "loudness.png",
         "loudness.svg",
         "mix.flac",
+        "mix.html",
         "report.json",
     ]
     report = json.loads((folder / "report.json").read_text())
@@ -130,7 +131,12 @@ def test_preview_writes_numbered_clips(run, plan, tmp_path):
     done = run("preview", plan, "-o", tmp_path / "clips", "--lead", "4", "--tail", "2")
 
     assert done.returncode == 0, done.stderr
-    assert sorted(p.name for p in (tmp_path / "clips").iterdir()) == ["01-ferry-lantern.flac", "report.json"]
+    assert sorted(p.name for p in (tmp_path / "clips").iterdir()) == [
+        "01-ferry-lantern.flac",
+        "preview.html",
+        "report.json",
+    ]
+    assert str(tmp_path / "clips" / "preview.html") in "".join(done.stdout.split())
     transition = json.loads((tmp_path / "clips" / "report.json").read_text())["transitions"][0]
     assert transition["clip"] == "01-ferry-lantern.flac"
     assert transition["clip_start_s"] == pytest.approx(8 * 240 / 124, abs=0.1)
