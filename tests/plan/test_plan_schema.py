@@ -1,5 +1,6 @@
 """The JSON Schema takes the plans that the program takes, and refuses what an editor can see to be wrong."""
 
+import re
 from pathlib import Path
 
 import jsonschema
@@ -74,6 +75,18 @@ def test_good_plan_fits_the_schema(plan):
     assert [error.message for error in errors_of(plan.read_text(encoding="utf-8"))] == []
 
 
+def manual_plans():
+    """The examples of the manual, completed where they show a part; not lanes of recipes, nor a faulty plan."""
+    text = (EXAMPLES / "README.md").read_text(encoding="utf-8")
+    blocks = re.findall(r"^```yaml\n((?!# ).*?)^```", text, re.MULTILINE | re.DOTALL)
+    return [block if "tracks:\n" in block else f"tracks: [a.wav, b.wav]\n{block}" for block in blocks]
+
+
+@pytest.mark.parametrize("text", manual_plans())
+def test_plan_of_the_manual_fits_the_schema(text):
+    assert [error.message for error in errors_of(text)] == []
+
+
 @pytest.mark.parametrize("name", BAD)
 def test_bad_plan_does_not_fit_the_schema(name):
     assert errors_of((DATA / "bad" / f"{name}.yaml").read_text(encoding="utf-8"))
@@ -108,7 +121,7 @@ def test_bad_plan_does_not_fit_the_schema(name):
         "tracks: {a: {file: a.wav, grid: {shift: 1}}}",
         "tracks: {a: {file: a.wav, grid: {shift: 1 min}}}",
         "tracks: {a: {file: a.wav, formants: kept}}",
-        transition("moves: {a: {echo: 60 %}}"),
+        transition("moves: {a: {echo: loud}}"),
         transition("moves: {a: {echo: {0: 60}}}"),
         transition("moves: {a: {echo: {amount: {0: 60 %}, wet: 3 %}}}"),
         transition("moves: {a: {echo: {feedback: 50}}}"),
