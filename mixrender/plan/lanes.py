@@ -89,7 +89,8 @@ def read_noise_lane(name: Literal["level", "cutoff"]) -> Callable[[Any], Any]:
 
     def read(value: Any) -> Any:
         faults: list[Fault] = []
-        result = _read_lane(value, control, InPosition, (), faults)
+        lane = {"0": value} if isinstance(value, str) else value
+        result = _read_lane(lane, control, InPosition, (), faults)
         raise_faults(name, faults)
         return result
 
@@ -166,6 +167,9 @@ def _read_controls(value: Any, place: _Place, loc: Loc, faults: list[Fault]) -> 
 def _read_effect(value: Any, effect: Effect, place: _Place, loc: Loc, faults: list[Fault]) -> Moves:
     """The lanes of an effect: that of its amount alone, or a map of its amount and parameters."""
     name, amount = effect.name, effect.amount
+    if isinstance(value, str):
+        number = _tried(partial(amount.parse, value), loc, faults)
+        return {name: () if number is None else (LanePoint(position=None, value=number),)}
     if not (isinstance(value, Mapping) and any(word in effect.words for word in value)):
         return {name: _read_lane(value, amount, place, loc, faults)}
     result: Moves = {}

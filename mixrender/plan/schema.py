@@ -229,7 +229,8 @@ def _effect(effect: Effect, names: JsonSchema) -> JsonSchema:
     properties = {"amount": part(effect.amount)}
     properties |= {word: part(control) for word, control in effect.parameters.items()}
     whole = {"type": "object", "properties": properties, "additionalProperties": False, "minProperties": 1}
-    return {"anyOf": [_lane(effect.amount) | names, whole], "description": effect.text}
+    throughout = {"type": "string", "pattern": effect.amount.quantity.pattern}
+    return {"anyOf": [_lane(effect.amount) | names, throughout, whole], "description": effect.text}
 
 
 def _event(event: Event) -> JsonSchema:
@@ -253,7 +254,8 @@ def _put_noise(parts: dict[str, JsonSchema]) -> None:
     names = {"propertyNames": {"pattern": InPosition.pattern}}
     for word, control in (("level", NOISE_LEVEL), ("cutoff", NOISE_CUTOFF)):
         text = {"description": _TEXTS["NoiseSweep"][word]}
-        parts["NoiseSweep"]["properties"][word] = _lane(control) | names | text
+        single = {"type": "string", "pattern": control.quantity.pattern}
+        parts["NoiseSweep"]["properties"][word] = {"anyOf": [_lane(control) | names, single]} | text
 
 
 def _put_moves(parts: dict[str, JsonSchema]) -> None:

@@ -89,7 +89,10 @@ def test_every_move_of_the_language_is_shown(plan: Any) -> None:
     positions = [str(position) for _, lane in lanes for position in lane]
     tempos = [t["tempo"] for t in plan["transitions"]]
 
-    assert {control for control, _ in lanes} == {"level", "low", "mid", "high", "highpass", "lowpass"}
+    edits = [edit for track in plan["tracks"].values() for edit in track.get("edits", [])]
+    assert {control for control, _ in lanes} >= {"level", "low", "mid", "high", "highpass", "lowpass"}
+    assert {control for control, _ in lanes} >= {"phaser", "echo", "reverse"}
+    assert edits and any("noise_sweep" in t for t in plan["transitions"])
     for word in ("silent", "kill", "open", "in 2 beats", "at once", " dB", " Hz"):
         assert word in values, word
     assert "end - 4" in positions and "-4" in positions and "15.5" in positions
