@@ -145,7 +145,9 @@ def _cure(judgement: Judgement) -> str:
     """What gain would bring it there and what else it takes."""
     met = {criterion.name: criterion.passed for criterion in judgement.criteria}
     gain_db, after_dbtp = judgement.gain_db, judgement.true_peak_after_dbtp
-    if gain_db is None or after_dbtp is None or met.get(INTEGRATED):
+    # An album whose loudest file is too loud is turned down as one: its quieter files with it.
+    is_turned_down = judgement.target.of_loudest and gain_db is not None and gain_db < 0.0
+    if gain_db is None or after_dbtp is None or (met.get(INTEGRATED) and not is_turned_down):
         return _cure_of_maxima(judgement)
     level = next(criterion for criterion in judgement.criteria if criterion.name == INTEGRATED)
     assert level.value is not None and judgement.over_after_db is not None

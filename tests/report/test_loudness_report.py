@@ -45,6 +45,16 @@ def test_a_true_peak_over_is_told_where_the_loudness_is_not_measurable():
     ]
 
 
+def test_an_album_that_is_too_loud_is_turned_down_with_its_quieter_files():
+    loud = Loudness(duration_s=60.0, integrated_lufs=-8.0, true_peak_dbtp=-2.0)
+    quiet = Loudness(duration_s=60.0, integrated_lufs=-15.0, true_peak_dbtp=0.5)
+    album = [(Path("a.wav"), loud), (Path("b.wav"), quiet)]
+
+    assert advice(survey_of(album, target=read_target("AES77 music album")))[1] == (
+        "b.wav: true peak 1.5 dB over; -6.0 dB gain reaches -21.0 LUFS; its true peak would be -5.5 dBTP"
+    )
+
+
 def test_what_is_met_or_not_measurable_needs_no_advice():
     assert told(S1, integrated_lufs=-23.0, true_peak_dbtp=-9.0, max_short_term_lufs=-19.0) == []
     assert told(S1) == []
