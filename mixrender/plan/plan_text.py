@@ -44,8 +44,7 @@ def _effect_text(word: str, moves: Moves) -> str:
         if control.name in moves
     }
     if not parameters:
-        held = word in moves and any(point.position is None for point in moves[word])
-        return f"{{amount: {amount}}}" if held else amount or "{}"
+        return amount or "{}"
     parts = {"amount": amount} | parameters if amount else parameters
     return "{" + ", ".join(f"{name}: {text}" for name, text in parts.items()) + "}"
 

@@ -46,6 +46,10 @@ def test_lane_of_an_effect_is_the_lane_of_its_amount():
     assert lane_of("echo: {0: 10 %}") == lane_of("echo: {amount: {0: 10 %}}")
 
 
+def test_amount_without_a_place_holds_throughout():
+    assert lane_of("echo: 60 %") == lane_of("echo: {amount: 60 %}") == {"echo": always(60.0)}
+
+
 def test_parameter_may_move_as_the_amount_does(plan):
     moves = plan.tracks[0].moves
 

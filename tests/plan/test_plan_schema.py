@@ -76,7 +76,7 @@ def test_good_plan_fits_the_schema(plan):
 
 
 def manual_plans():
-    """The examples of the manual, completed where they show a part; not lanes of recipes, nor a faulty plan."""
+    """Examples of the manual, completed where they show a part; no lanes of recipes, nor the faulty plan."""
     text = (EXAMPLES / "README.md").read_text(encoding="utf-8")
     blocks = re.findall(r"^```yaml\n((?!# ).*?)^```", text, re.MULTILINE | re.DOTALL)
     return [block if "tracks:\n" in block else f"tracks: [a.wav, b.wav]\n{block}" for block in blocks]
@@ -187,6 +187,8 @@ def test_schema_and_program_both_refuse(text):
         "tracks: {a: {file: a.wav, grid: {shift: -12ms}}}",
         "tracks: {a: {file: a.wav, grid: {shift: 1 bar, bar_1: 1 min 2.5 s}}}",
         "tracks: {a: {file: a.wav, shift: 2, formants: keep}}",
+        transition("moves: {a: {echo: 60 %}}"),
+        transition("noise_sweep: {level: {0: silent}, cutoff: 800 Hz}"),
         transition("moves: {a: {echo: {25%: 0 %, middle + 1: 60 % in 1 beat, End: 0% at once}}}"),
         transition(
             "moves: {a: {echo: {amount: {0: 60 %}, time: 3/4 beat, feedback: {0: 50 %}, damping: open}}}"
