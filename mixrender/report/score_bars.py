@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from mixrender.report.score_frame import Frame
+from mixrender.report.score_frame import EDGE_S, Frame
 from mixrender.report.score_sheet import SIZES, Sheet
-from mixrender.report.score_text import number_text, width_of
+from mixrender.report.score_text import number_text, one_line, width_of
 from mixrender.timing.spans import BeatSpan, FreeSpan
 from mixrender.timing.tempo_map import TempoMap
 from mixrender.timing.timeline import TrackPlacement
@@ -65,7 +65,7 @@ def _lines(
             plays_s.append(play_s)
     found = []
     for mark, time_s in _sounding(track, tempo_map, numbers, plays_s):
-        if first_s - 1e-6 <= time_s <= last_s + 1e-6:
+        if first_s - EDGE_S <= time_s <= last_s + EDGE_S:
             found.append(BarLine(mark, time_s))
     return sorted(found, key=lambda line: line.time_s)
 
@@ -98,7 +98,7 @@ def draw_bar_lines(sheet: Sheet, frame: Frame, track: TrackPlacement, top: float
     step = _seconds_step(frame) if timed else _every(lines, frame, _BAR_PX)
     heavy = [line for line in lines if not timed and (line.number - 1) % PHRASE_BARS == 0]
     light = [line for line in lines if line not in heavy and (line.number - (not timed)) % step == 0]
-    name = track.name
+    name = one_line(track.name)
     sheet.verticals((frame.x_at(x.time_s) for x in light), top, bottom, "bar", data_bars=name)
     sheet.verticals((frame.x_at(x.time_s) for x in heavy), top - 3, bottom + 3, "heavy", data_phrases=name)
     beats = beat_lines(track, frame.tempo_map, frame.start_s, frame.end_s)
@@ -137,7 +137,7 @@ def draw_positions(sheet: Sheet, frame: Frame, y: float) -> None:
 
 def _second_marks(frame: Frame) -> list[tuple[float, str]]:
     step, start_s = _seconds_step(frame), frame.transition.start_s
-    low, high = (math.ceil((s - start_s) / step) for s in (frame.start_s, frame.end_s + 1e-6))
+    low, high = (math.ceil((s - start_s) / step) for s in (frame.start_s, frame.end_s + EDGE_S))
     return [
         (frame.x_at(start_s + n * step), f"{number_text(float(n * step))} s" if n else "0")
         for n in range(low, high)
@@ -149,7 +149,8 @@ def _bar_marks(frame: Frame) -> list[tuple[float, str]]:
     low, high = ((frame.tempo_map.beat_at(s) - start_beat) / bar for s in (frame.start_s, frame.end_s))
     px = (frame.x1 - frame.x0) / max(high - low, 1e-6)
     step = next((s for s in _STEPS if s * px >= _POSITION_PX and (s > 2 or high - low < 6.0)), _STEPS[-1])
-    counts = range(math.ceil(low - 1e-6), math.floor(high + 1e-6) + 1)
+    slack = EDGE_S / frame.duration_s * (high - low)
+    counts = range(math.ceil(low - slack), math.floor(high + slack) + 1)
     return [
         (frame.x_at_beat(start_beat + n * bar), number_text(float(n)) if n % step == 0 else "")
         for n in counts

@@ -37,7 +37,8 @@ def over_brackets(frame: Frame) -> list[Bracket]:
     for voice in frame.timeline.voices:
         if voice.end_s > frame.start_s and voice.start_s < frame.end_s:
             name = one_line(voice.name)
-            words = f"voice {name if len(name) <= 40 else name[:39] + '…'}"
+            short = name if len(name) <= 40 else f"{name[:39]}…"
+            words = short if short.startswith("voice") else f"voice {short}"
             found.append(_cut(frame, voice.start_s, voice.end_s, words, "voice"))
     return found
 

@@ -15,6 +15,9 @@ from mixrender.units import FloatArray
 AROUND_BARS = 8.0
 """Bars before and after the overlap that are shown where there is no clip."""
 
+EDGE_S = 0.001
+"""A bar line so little before the first frame of a clip, or after its last, is still in the picture."""
+
 
 @dataclass(frozen=True)
 class Sizes:
@@ -102,7 +105,7 @@ class Frame:
         """Where a beat of the mix lies."""
         return self.x_at(self.tempo_map.time_at(beat))
 
-    def shows(self, time_s: float, *, room_s: float = 1e-6) -> bool:
+    def shows(self, time_s: float, *, room_s: float = EDGE_S) -> bool:
         """Whether a second of the mix lies in the picture."""
         return self.start_s - room_s <= time_s <= self.end_s + room_s
 

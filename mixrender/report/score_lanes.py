@@ -25,6 +25,9 @@ BAND_CONTROLS = ("low", "mid", "high")
 FILTERS = ("highpass", "lowpass")
 LINES = ("level", *BAND_CONTROLS, *FILTERS)
 
+_KILL_HEIGHTS = {"low": 0.0, "mid": 0.018, "high": 0.036}
+"""Bands that are killed lie a little over one another: lines that were one would look like one."""
+
 _LOWEST_HZ, _HIGHEST_HZ = 20.0, 20_000.0
 _STEP_PX = 2.0
 
@@ -146,7 +149,8 @@ def heights_of(control: str, values: FloatArray) -> FloatArray:
         return np.log2(np.clip(values, _LOWEST_HZ, _HIGHEST_HZ) / _LOWEST_HZ) / octaves
     if control in EFFECTS:
         return values / 100.0
-    return 1.0 - np.maximum(values, FLOOR_DB) / FLOOR_DB
+    heights = 1.0 - np.maximum(values, FLOOR_DB) / FLOOR_DB
+    return np.maximum(heights, _KILL_HEIGHTS.get(control, 0.0))
 
 
 def hz_height(hz: float) -> float:

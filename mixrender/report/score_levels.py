@@ -4,17 +4,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
+from itertools import pairwise
 
 import numpy as np
 
 from mixrender.report.score_frame import Frame
 from mixrender.report.score_sheet import Sheet, text_box
 from mixrender.report.score_text import fitted, number_text
-from mixrender.timing.timeline import TrackPlacement
 from mixrender.units import FloatArray
 
 TEMPO = 26.0
-_LOUDNESS_DB, _LOW_DB = 30.0, 42.0
+_LOUDNESS_DB, _LOW_DB = 30.0, 48.0
 """How many LU and dB the axes reach down from the loudest."""
 
 
@@ -26,7 +26,8 @@ def draw_tempo(sheet: Sheet, frame: Frame, top: float) -> float:
     points = tempo_points(frame)
     if not points:
         return top
-    times_s, bpm = (np.array(column) for column in zip(*points, strict=True))
+    times_s, bpm = (np.array([point[i] for point in points]) for i in (0, 1))
+    bends = _bend_kinds(points)
     low, high = float(bpm.min()), float(bpm.max())
     height, base = 8.0, top + TEMPO - 3.0
     share = (bpm - low) / (high - low) if high - low > 0.005 else np.zeros(len(bpm))
@@ -35,19 +36,26 @@ def draw_tempo(sheet: Sheet, frame: Frame, top: float) -> float:
         sheet.text(frame.x0 - 36.0, base - 1.0, "tempo", "sub", "end")
     sheet.polyline(xs, ys, "line tempo", data_lane="tempo")
     told = None
-    for x, y, value in zip(xs.tolist(), ys.tolist(), np.round(bpm, 2).tolist(), strict=True):
+    for x, y, value, bend in zip(xs.tolist(), ys.tolist(), np.round(bpm, 2).tolist(), bends, strict=True):
         words = f"{value:g}" + (" BPM" if told is None else "")
-        at = min(x, frame.x1 - text_box(0.0, 0.0, words, "num").right)
+        right_of = x + 4.0 if bend == "jump" else x
+        at = min(right_of, frame.x1 - text_box(0.0, 0.0, words, "num").right)
         box = text_box(at, y - 4.0, words, "num")
         # What it changes to stands where it has got there, if there is room.
-        if value != told and not any(box.meets(other, room=8.0) for other in sheet.boxes):
+        if bend and value != told and not any(box.meets(other, room=8.0) for other in sheet.boxes):
             sheet.text(at, y - 4.0, words, "num")
             told = value
     return top + TEMPO
 
 
-def tempo_points(frame: Frame) -> list[tuple[float, float]]:
-    """Where the tempo bends in the picture, as (s of the mix, BPM), in the counting of the outgoing track.
+def _bend_kinds(points: Sequence[tuple[float, float, bool]]) -> list[str]:
+    """For each point of the tempo: `jump` behind a jump, `bend`, or nothing where it runs through."""
+    jumps = [False, *(after[0] - before[0] < 1e-6 for before, after in pairwise(points))]
+    return ["jump" if jump else "bend" if point[2] else "" for jump, point in zip(jumps, points, strict=True)]
+
+
+def tempo_points(frame: Frame) -> list[tuple[float, float, bool]]:
+    """The tempo as (s of the mix, BPM, whether it bends there), each track's in its own counting.
 
     Only where a track with a grid plays, the incoming one from the end of the overlap on.
     """
@@ -55,17 +63,15 @@ def tempo_points(frame: Frame) -> list[tuple[float, float]]:
     out, into = (frame.timeline.tracks[i] for i in (transition.outgoing, transition.incoming))
     first, last = (tempo_map.beat_at(t) for t in (frame.start_s, frame.end_s))
     border = min(max(transition.end_beat, transition.enter_beat, first), last)
-    points: list[tuple[float, float]] = []
+    points: list[tuple[float, float, bool]] = []
     for track, begin, end in ((out, first, border), (into, border, last)):
         if track.grid.kind == "none" or end - begin <= 1e-9:
             continue
-        points += _bends(frame, track, out.rate, begin, end)
+        points += _bends(frame, track.rate, begin, end)
     return points
 
 
-def _bends(
-    frame: Frame, track: TrackPlacement, rate: float, begin: float, end: float
-) -> Iterator[tuple[float, float]]:
+def _bends(frame: Frame, rate: float, begin: float, end: float) -> Iterator[tuple[float, float, bool]]:
     tempo_map = frame.tempo_map
     for low, high, _ in tempo_map.pieces(begin, end):
         middle = (low + high) / 2
@@ -75,7 +81,7 @@ def _bends(
             (high, tempo_map.tempo_before(high)),
         ):
             if beat != middle or high - low > 1.0:
-                yield tempo_map.time_at(beat), bpm * rate
+                yield tempo_map.time_at(beat), bpm * rate, beat != middle
 
 
 # --- loudness and low ends --------------------------------------------------------------------------------
@@ -100,8 +106,12 @@ def draw_low(sheet: Sheet, frame: Frame, top: float, *, edge_hz: float) -> float
         return top
     beat_s = 60.0 / frame.tempo_map.tempo_at(frame.transition.start_beat)
     series = [
-        (f"low-{stave.side}", stave.track.name, _smooth(stave.strip.low_db, beat_s / frame.trace.column_s))
-        for stave in frame.staves
+        (
+            _low_kind(i, stave.side),
+            stave.track.name,
+            _smooth(stave.strip.low_db, beat_s / frame.trace.column_s),
+        )
+        for i, stave in enumerate(frame.staves)
         if stave.strip is not None
     ]
     title = f"below {edge_hz:g} Hz"
@@ -125,7 +135,7 @@ def _draw_panel(
     y0 = _draw_legend(sheet, frame, top, height, title, unit, [(kind, name) for kind, name, _ in series])
     values = [np.asarray(column, np.float64) for _, _, column in series]
     found = [float(v[np.isfinite(v)].max()) for v in values if np.isfinite(v).any()]
-    high = math.ceil((max(found) + 0.5) / step_db) * step_db if found else 0.0
+    high = math.ceil((max(found) + 0.2) / step_db) * step_db if found else 0.0
     low = high - min(max(math.ceil((high - _quiet(values)) / step_db) * step_db, 2 * step_db), reach_db)
     reach_db = high - low
     scale = height / reach_db
@@ -138,9 +148,14 @@ def _draw_panel(
     for (kind, _, _), value in zip(series, values, strict=True):
         xs = frame.column_xs(len(value), at=at)
         for part in _parts(value, low):
-            ys = y0 + (high - np.nan_to_num(np.maximum(value[part], low), nan=low)) * scale
+            ys = y0 + (high - np.maximum(value[part], low)) * scale
             sheet.polyline(xs[part], ys, f"line {kind}", data_series=kind)
     return y0 + height + 8.0
+
+
+def _low_kind(place: int, side: str) -> str:
+    """The class of a line of a low end; layers have one of three kinds of dashes."""
+    return f"low-layer-{place % 3}" if side == "layer" else f"low-{side}"
 
 
 def _smooth(low_db: np.ndarray, columns: float) -> FloatArray:
@@ -160,10 +175,13 @@ def _quiet(values: Sequence[FloatArray]) -> float:
 
 def _parts(values: FloatArray, low: float) -> Iterator[slice]:
     """Where values are above the axis' foot, with one beside on either side."""
-    inside = np.isfinite(values) & (values > low)
+    inside = ~np.isnan(values) & (values > low)
     edges = np.flatnonzero(np.diff(np.concatenate(([False], inside, [False]))))
     for i, j in zip(edges[::2], edges[1::2], strict=True):
-        yield slice(max(int(i) - 1, 0), min(int(j) + 1, len(values)))
+        # Down to the foot, unless nothing was measured there.
+        first = int(i) - 1 if i > 0 and not np.isnan(values[i - 1]) else int(i)
+        last = int(j) + 1 if j < len(values) and not np.isnan(values[j]) else int(j)
+        yield slice(first, last)
 
 
 def _draw_legend(

@@ -22,13 +22,13 @@ PAPER, INK = "#ffffff", "#111111"
 STYLE = f"""
 .score{{background:var(--paper,{PAPER});color:var(--ink,{INK});
   font-family:var(--score-font,"DejaVu Sans",Verdana,sans-serif)}}
-.score text{{fill:var(--ink,{INK});stroke:none}}
+.score text{{fill:var(--ink,{INK})}}
 .score .name,.score .head{{font-size:13px;font-weight:600}}
 .score .sub,.score .label{{font-size:10px}}
 .score .num{{font-size:9.5px}}
 .score .phrase{{font-size:10.5px;font-weight:600}}
 .score .scale{{font-size:9px}}
-.score .label,.score .scale,.score .num{{paint-order:stroke;stroke:var(--paper,{PAPER});stroke-width:3px;
+.score text{{paint-order:stroke;stroke:var(--paper,{PAPER});stroke-width:3px;
   stroke-linejoin:round}}
 .score .source{{fill:var(--ink,{INK});fill-opacity:.13}}
 .score .heard{{fill:var(--ink,{INK});fill-opacity:.34}}
@@ -58,7 +58,9 @@ STYLE = f"""
 .score .short-term{{stroke-width:2.2}}
 .score .low-from{{stroke-width:1.6}}
 .score .low-to{{stroke-width:1.6;stroke-dasharray:5 2.5}}
-.score .low-layer{{stroke-width:1.2;stroke-dasharray:1.5 2.5}}
+.score .low-layer-0{{stroke-width:1.2;stroke-dasharray:9 2 1.5 2}}
+.score .low-layer-1{{stroke-width:1.2;stroke-dasharray:6 2 1.5 2 1.5 2}}
+.score .low-layer-2{{stroke-width:1.2;stroke-dasharray:1.5 2}}
 .score .tempo{{stroke-width:1.1}}
 """
 """How it looks: in ink on paper, which a page may set as `--ink` and `--paper`, each line in its dashes."""
@@ -180,15 +182,14 @@ def straightened(xs: FloatArray, ys: FloatArray, *, within: float = 0.05) -> lis
         return list(range(len(xs)))
     kept, low, high = [0], -np.inf, np.inf
     for i in range(1, len(xs)):
-        run = xs[i] - xs[kept[-1]]
-        rise = ys[i] - ys[kept[-1]]
+        run, rise = xs[i] - xs[kept[-1]], ys[i] - ys[kept[-1]]
         if run <= 0 or not low <= rise / run <= high:
             if kept[-1] != i - 1:
                 kept.append(i - 1)
             low, high = -np.inf, np.inf
-            run, rise = xs[i] - xs[kept[-1]], ys[i] - ys[kept[-1]]
-        if run > 0:
+            run, rise = xs[i] - xs[i - 1], ys[i] - ys[i - 1]
+        if run <= 0:
+            kept.append(i)
+        else:
             low, high = max(low, (rise - within) / run), min(high, (rise + within) / run)
-        elif kept[-1] != i - 1:
-            kept.append(i - 1)
-    return [*kept, len(xs) - 1] if kept[-1] != len(xs) - 1 else kept
+    return kept if kept[-1] == len(xs) - 1 else [*kept, len(xs) - 1]

@@ -14,7 +14,7 @@ from mixrender.report.score_frame import Frame, Stave
 from mixrender.report.score_labels import Curve, draw_rows, place_label
 from mixrender.report.score_lanes import FILTERS, LINES, Run, hz_height, runs_of
 from mixrender.report.score_sheet import Box, Sheet, number
-from mixrender.report.score_text import fitted, number_text
+from mixrender.report.score_text import fitted, number_text, one_line
 from mixrender.timing.tails import RINGING, effect_spans
 from mixrender.timing.timeline import TrackPlacement
 
@@ -164,11 +164,11 @@ def _draw_lines(sheet: Sheet, frame: Frame, track: TrackPlacement, runs: Sequenc
             curve.xs,
             curve.ys,
             f"line {run.control}",
-            data_track=track.name,
+            data_track=one_line(track.name),
             data_control=run.control,
         )
     left, right = (min(max(frame.x_at(s), frame.x0), frame.x1) for s in (track.start_s, track.end_s))
-    room = Box(left + 3.0, lines.top + 1.0, right - 3.0, lines.bottom - 1.0)
+    room = Box(left + 3.0, lines.top + 3.0, right - 3.0, lines.bottom - 2.0)
     named: set[tuple[str, str]] = set()
     for run, curve in sorted(zip(runs, curves, strict=True), key=lambda pair: len(pair[1].xs)):
         words = run.words(compact=frame.compact)
@@ -223,7 +223,7 @@ def _draw_band(
     outline = "".join(f"L{number(x)} {number(y)}" for x, y in zip(curve.xs, curve.ys, strict=True))
     area = f"M{number(float(curve.xs[0]))} {number(base)}{outline}V{number(base)}Z"
     sheet.add("path", fill=f"url(#{sheet.ids}-hatch)", d=area)
-    sheet.polyline(curve.xs, curve.ys, "thin", data_track=track.name, data_control=effect)
+    sheet.polyline(curve.xs, curve.ys, "thin", data_track=one_line(track.name), data_control=effect)
 
 
 def _tails(frame: Frame, track: TrackPlacement, effect: str) -> Iterator[tuple[float, float]]:

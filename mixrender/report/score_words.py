@@ -10,9 +10,12 @@ from mixrender.plan.model import Plan
 from mixrender.report.score_events import event_brackets, over_brackets
 from mixrender.report.score_frame import Frame
 from mixrender.report.score_lanes import LINES, runs_of
-from mixrender.report.score_text import number_text, one_line
+from mixrender.report.score_text import fitted, number_text, one_line
 from mixrender.timing.timeline import TrackPlacement
 from mixrender.units import format_time
+
+_NAME_EMS = 60.0
+"""Longer names are shortened in sentences."""
 
 
 def title_words(frame: Frame) -> str:
@@ -43,7 +46,7 @@ def about_words(frame: Frame) -> str:
         if bar is not None
     ]
     where = f" from {' and '.join(places)} on" if places else ""
-    words = {one_line(stave.track.name): list(_done(frame, stave.track)) for stave in frame.staves}
+    words = {_short(stave.track.name): list(_done(frame, stave.track)) for stave in frame.staves}
     done = [f"{name}: {', '.join(said)}" for name, said in words.items() if said]
     done += [bracket.words for bracket in over_brackets(frame)]
     moves = f"; {'; '.join(done)}" if done else ""
@@ -52,13 +55,17 @@ def about_words(frame: Frame) -> str:
 
 def _names(frame: Frame) -> tuple[str, str]:
     tracks, transition = frame.timeline.tracks, frame.transition
-    return one_line(tracks[transition.outgoing].name), one_line(tracks[transition.incoming].name)
+    return _short(tracks[transition.outgoing].name), _short(tracks[transition.incoming].name)
+
+
+def _short(name: str) -> str:
+    return fitted(name, size=1.0, room=_NAME_EMS)
 
 
 def _overlap(frame: Frame) -> str:
     transition = frame.transition
     if transition.enter_beat > transition.end_beat + 1e-9:
-        gap_s = frame.tempo_map.time_at(transition.enter_beat) - transition.end_s
+        gap_s = frame.tempo_map.time_at(transition.enter_beat) - transition.start_s
         return f"a gap of {number_text(gap_s, digits=1)} s"
     if frame.timeline.tracks[transition.outgoing].grid.kind == "none":
         return f"an overlap of {number_text(transition.end_s - transition.start_s, digits=1)} s"
@@ -76,7 +83,8 @@ def _key(frame: Frame) -> Iterator[str]:
     tracks, transition = frame.timeline.tracks, frame.transition
     keys = tracks[transition.outgoing].key, tracks[transition.incoming].key
     if keys[0] is not None and keys[1] is not None:
-        yield f"{keys[0]} → {keys[1]}: {described(parse_key(keys[0]), parse_key(keys[1]))}"
+        both = keys[0] if keys[0] == keys[1] else f"{keys[0]} → {keys[1]}"
+        yield f"{both}: {described(parse_key(keys[0]), parse_key(keys[1]))}"
 
 
 def _done(frame: Frame, track: TrackPlacement) -> Iterator[str]:
