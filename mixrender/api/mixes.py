@@ -24,6 +24,7 @@ from mixrender.progress import NoProgress, Progress
 from mixrender.report.document import mix_document, to_json
 from mixrender.report.mix_csv import mix_csv
 from mixrender.report.picture_page import PICTURE_FORMATS, remove_pictures
+from mixrender.report.score_files import remove_score_pictures, write_score_pictures
 from mixrender.timing.build import build_timeline
 from mixrender.timing.timeline import Timeline
 
@@ -111,12 +112,14 @@ def preview(
     lead_bars: float = 8.0,
     tail_bars: float = 8.0,
     click: bool = False,
+    pictures: bool = False,
     cache: Cache | None = None,
     progress: Progress | None = None,
 ) -> MixResult:
     """Render each transition as a clip into `folder`; `only` picks by number, from 1.
 
-    Beside the clips lie `report.json` and `preview.html`, the page to hear and see them.
+    Beside the clips lie `report.json` and `preview.html`, the page to hear and see them. With `pictures` each
+    clip is drawn as a score to a PNG and an SVG of its name; those of earlier clips of that name are removed.
 
     With `click` a metronome lies over the clips, as with `click: true` in the plan.
 
@@ -138,7 +141,10 @@ def preview(
         tail_bars=tail_bars,
     )
     remove_page(result)
+    remove_score_pictures(result.files)
     write_text_atomic(target / "report.json", to_json(mix_document(result)))
+    if pictures:
+        write_score_pictures(plan, result, progress=shown)
     write_page(plan, result)
     shared.prune(KEPT_BYTES)
     return result

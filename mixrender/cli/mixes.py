@@ -62,6 +62,10 @@ def preview(
     click: Annotated[
         bool, typer.Option("--click", help="Lay a metronome on the beats, to judge the grids by ear.")
     ] = False,
+    pictures: Annotated[
+        bool,
+        typer.Option("--pictures", help="Draw each transition as a score, PNG and SVG, beside its clip."),
+    ] = False,
     quiet: Quiet = False,
     as_json: AsJson = False,
 ) -> None:
@@ -79,6 +83,7 @@ def preview(
             lead_bars=lead_bars,
             tail_bars=tail_bars,
             click=click,
+            pictures=pictures,
             progress=terminal.progress(),
         )
         terminal.warn(result.all_warnings())
@@ -161,7 +166,7 @@ def demo(
     quiet: Quiet = False,
     as_json: AsJson = False,
 ) -> None:
-    """Make original tracks and a plan that uses every kind of move; preview and render it."""
+    """Make original tracks and a plan with all sorts of moves; preview and render it."""
     terminal = Terminal(quiet=quiet, as_json=as_json)
     with terminal.reported():
         plan, previews, result = api.demo(folder, progress=terminal.progress())

@@ -7,11 +7,10 @@ from collections.abc import Iterable
 from importlib.util import find_spec
 from pathlib import Path
 
-import resvg_py
-
 from mixrender.audio.atomic import atomic_path, write_text_atomic, writing
 from mixrender.mixdown.result import MixResult
 from mixrender.plan.model import Plan
+from mixrender.progress import Progress
 from mixrender.report.picture_page import PICTURE_FORMATS, remove_pictures
 from mixrender.report.picture_text import FONT
 from mixrender.report.score import score_file_svg
@@ -25,19 +24,21 @@ _AFTER_HEADER = 33
 """Length of a PNG's signature and first chunk (W3C PNG, 5.2 and 11.2.1); a text chunk may follow."""
 
 
-def write_score_pictures(plan: Plan, result: MixResult) -> list[Path]:
+def write_score_pictures(plan: Plan, result: MixResult, *, progress: Progress) -> list[Path]:
     """Draw every clip of a preview to files that are named as it is; their paths, PNG and SVG by turns.
 
     All are drawn before the first is written. Raises MachineError if one cannot be written.
     """
     drawn: list[tuple[Path, bytes, str]] = []
-    for index, measure in enumerate(result.transitions, start=1):
-        if measure is not None and measure.clip is not None:
+    clips = [(i, m.clip) for i, m in enumerate(result.transitions, start=1) if m and m.clip]
+    with progress.task("Drawing", total=float(len(clips))) as advance:
+        for index, clip in clips:
             svg = score_file_svg(plan, result, index)
-            drawn.append((measure.clip.path, png_of(svg), svg))
+            drawn.append((clip.path, png_of(svg), svg))
+            advance(1.0)
     files = []
-    for clip, png, svg in drawn:
-        image, text = clip.with_suffix(".png"), clip.with_suffix(".svg")
+    for path, png, svg in drawn:
+        image, text = path.with_suffix(".png"), path.with_suffix(".svg")
         with atomic_path(image) as part, writing(image):
             part.write_bytes(png)
         write_text_atomic(text, svg)
@@ -55,6 +56,8 @@ def remove_score_pictures(clips: Iterable[Path]) -> None:
 
 def png_of(svg: str, *, width_px: int = PNG_WIDTH_PX) -> bytes:
     """A picture that stands alone as PNG, in the font that matplotlib brings along: the same everywhere."""
+    import resvg_py  # only pictures in files need it
+
     png = bytes(
         resvg_py.svg_to_bytes(
             svg_string=svg,
