@@ -54,7 +54,8 @@ def range_told(loudness: Loudness) -> str:
 def mark_unstable(table: Table, told: Sequence[Loudness]) -> None:
     """Say below a table what the mark of `range_told` means, if one of them has it."""
     if any(map(_is_unstable, told)):
-        table.caption = "* a loudness range of less than a minute is not stable (EBU Tech 3341)"
+        table.caption = "* the loudness range of less than a minute of sound is not stable (EBU Tech 3341)"
+        table.caption_justify = "left"
 
 
 def _is_unstable(loudness: Loudness) -> bool:
