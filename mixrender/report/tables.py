@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from rich import box
+from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
@@ -62,14 +63,19 @@ def _is_unstable(loudness: Loudness) -> bool:
     return loudness.loudness_range_lu is not None and loudness.duration_s < 60.0
 
 
-def move_tables(lines: Sequence[tuple[str, str, str]]) -> list[Table]:
-    """What is done to the tracks: a row for each line of (transition, what, words); none without lines."""
+def move_tables(lines: Sequence[tuple[str, str, str]]) -> list[Padding]:
+    """What is done to the tracks: a row for each line of (transition, what, words); none without lines.
+
+    The words go on below each other where a terminal is narrow.
+    """
     if not lines:
         return []
     table = new_table("Moves", "", "what*", "what is done to it*")
+    for column in table.columns[:2]:
+        column.no_wrap = True
     for where, what, words in lines:
         table.add_row(where, what, Text(words))
-    return [table]
+    return [Padding(table, 0, expand=False)]
 
 
 def timeline_tables(timeline: Timeline) -> list[Table]:
