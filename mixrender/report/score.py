@@ -24,7 +24,7 @@ def score_svg(plan: Plan, result: MixResult, index: int, *, ids: str, compact: b
     `ids`, letters, digits and hyphens, begins every id in it. Its attributes `data-x0` and `data-x1` are
     where the clip begins and ends in the units of its viewBox, `data-start-s` and `data-duration-s` what
     part of the mix that is. A page gives it other colours by `--ink` and `--paper`. `compact` is for
-    screens 380 wide. Raises ValueError where there is no such transition.
+    phones, which are 360 and more wide. Raises ValueError where there is no such transition.
     """
     return _drawn(plan, frame_of(result, index, compact=compact), ids=ids, style=STYLE, alone=False)
 
@@ -58,8 +58,8 @@ def _drawn(plan: Plan, frame: Frame, *, ids: str, style: str, alone: bool) -> st
     y = draw_low(sheet, frame, y, edge_hz=plan.bands_hz[0])
     if frame.trace is not None:
         edges = (frame.transition.start_s, frame.transition.end_s)
-        sheet.verticals((frame.x_at(s) for s in edges if frame.shows(s)), top, y - 8.0, "dots")
-    height = y + 2.0
+        sheet.verticals((frame.x_at(s) for s in edges if frame.shows(s)), top, y - 13.0, "dots")
+    height = y - 2.0
     if alone:
         sheet.parts.insert(0, _paper(frame.sizes.width, height))
     return sheet.svg(

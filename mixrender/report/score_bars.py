@@ -19,7 +19,7 @@ PHRASE_BARS = 8
 
 _STEPS = (1, 2, 4, 8, 16, 32, 64)
 _SECOND_STEPS = (1, 2, 5, 10, 15, 30, 60, 120)
-_BEAT_PX, _BAR_PX, _POSITION_PX = 4.5, 4.0, 30.0
+_BEAT_PX, _BAR_PX, _COMPACT_BAR_PX, _POSITION_PX = 4.5, 4.0, 12.0, 30.0
 """Beats, bars and numbers of positions that lie closer are not all drawn."""
 
 _DOUBLE = 3.0
@@ -95,7 +95,9 @@ def draw_bar_lines(sheet: Sheet, frame: Frame, track: TrackPlacement, top: float
     """Bar lines of a track across its stave, those of phrases heavier, beats as ticks at its edges."""
     lines = bar_lines(track, frame.tempo_map, frame.start_s, frame.end_s)
     timed = track.file_grid.kind == "none"
-    step = _seconds_step(frame) if timed else _every(lines, frame, _BAR_PX)
+    step = (
+        _seconds_step(frame) if timed else _every(lines, frame, _COMPACT_BAR_PX if frame.compact else _BAR_PX)
+    )
     heavy = [line for line in lines if not timed and (line.number - 1) % PHRASE_BARS == 0]
     light = [line for line in lines if line not in heavy and (line.number - (not timed)) % step == 0]
     name = one_line(track.name)

@@ -34,7 +34,7 @@ class Sizes:
 
 
 WIDE = Sizes(width=1100.0, x0=142.0, x1=1056.0, space=25.0, layer_space=13.0, loudness=92.0, low=64.0)
-COMPACT = Sizes(width=380.0, x0=10.0, x1=344.0, space=23.0, layer_space=14.0, loudness=84.0, low=60.0)
+COMPACT = Sizes(width=350.0, x0=10.0, x1=314.0, space=23.0, layer_space=14.0, loudness=84.0, low=60.0)
 
 
 @dataclass(frozen=True)
@@ -109,10 +109,10 @@ class Frame:
         """Whether a second of the mix lies in the picture."""
         return self.start_s - room_s <= time_s <= self.end_s + room_s
 
-    def column_xs(self, count: int, *, at: float, group: int = 1) -> FloatArray:
-        """Where columns of the trace, `group` of them as one, have their middles (`at` 0.5) or ends (1)."""
+    def column_xs(self, count: int, *, at: float) -> FloatArray:
+        """Where columns of the trace have their middles (`at` 0.5) or ends (1)."""
         assert self.trace is not None
-        places = self.x0 + (np.arange(count) + at) * group * self.trace.column_s * self.px_per_s
+        places = self.x0 + (np.arange(count) + at) * self.trace.column_s * self.px_per_s
         return np.asarray(np.minimum(places, self.x1))
 
 

@@ -130,9 +130,11 @@ class Sheet:
         if path:
             self.add("path", class_=kind, d=path, **data)
 
-    def polyline(self, xs: FloatArray, ys: FloatArray, kind: str, **data: str) -> None:
-        """A line through points, given by two arrays of one length; those on a straight run are left out."""
-        kept = straightened(xs, ys)
+    def polyline(
+        self, xs: FloatArray, ys: FloatArray, kind: str, *, within: float = 0.05, **data: str
+    ) -> None:
+        """A line that passes points, given by two arrays of one length, within a distance along y."""
+        kept = straightened(xs, ys, within=within)
         points = " ".join(f"{number(x)},{number(y)}" for x, y in zip(xs[kept], ys[kept], strict=True))
         self.add("polyline", class_=kind, points=points, **data)
 

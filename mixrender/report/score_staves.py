@@ -17,11 +17,16 @@ from mixrender.report.score_sheet import Box, Sheet, number
 from mixrender.report.score_text import fitted, number_text, one_line
 from mixrender.timing.tails import RINGING, effect_spans
 from mixrender.timing.timeline import TrackPlacement
+from mixrender.units import FloatArray
 
 _NUMBERS = 15.0
 """Height of a row of bar numbers."""
 
 _EFFECT = 20.0
+
+_WAVE_PX = 0.25
+"""Steps in which the height of a waveform is drawn."""
+
 _SCALE = ((0, "0 dB"), (1, "−12"), (2, "−24"), (3, "−36"), (4, "silent"))
 _LAYER_SCALE = ((0, "0 dB"), (4, "silent"))
 
@@ -112,27 +117,33 @@ def _draw_wave(sheet: Sheet, frame: Frame, stave: Stave, lines: Box) -> None:
     loudest = max(float(np.max(strip.source, initial=0.0)) for strip in frame.trace.strips)
     half = (lines.bottom - lines.top) / 2 - 1.0
     scale = half / max(loudest, 1e-6)
+    middle = (lines.top + lines.bottom) / 2
     for kind, columns in (("source", stave.strip.source), ("heard", stave.strip.heard)):
-        peaks = np.minimum(np.nan_to_num(columns.astype(np.float64)) * scale, half + 3.0)
-        path = _shape(frame, peaks)
+        peaks, group = _grouped(frame, columns)
+        path = _shape(np.minimum(peaks * scale, half + 3.0))
+        step = group * frame.trace.column_s * frame.px_per_s
+        place = f"translate({frame.x0 + step / 2:.4f} {number(middle)}) scale({step:.6f} {_WAVE_PX})"
         if path:
-            middle = (lines.top + lines.bottom) / 2
-            sheet.add("path", class_=kind, transform=f"translate(0 {number(middle)})", d=path)
+            sheet.add("path", class_=kind, transform=place, d=path)
 
 
-def _shape(frame: Frame, peaks: Columns | np.ndarray) -> str:
-    """The outline of peaks above and below a line at 0, in units of a sheet."""
-    most = int(frame.x1 - frame.x0)
-    group = max(-(-len(peaks) // most), 1)
-    if group > 1:
-        pad = -len(peaks) % group
-        peaks = np.concatenate((peaks, np.zeros(pad))).reshape(-1, group).max(axis=1)
-    if not peaks.size or peaks.max() < 0.05:
+def _grouped(frame: Frame, columns: Columns) -> tuple[FloatArray, int]:
+    """The greatest of so many neighbouring columns that they are a pixel wide or more; and how many."""
+    peaks = np.nan_to_num(columns.astype(np.float64))
+    group = max(-(-len(peaks) // int(frame.x1 - frame.x0)), 1)
+    padded = np.concatenate((peaks, np.zeros(-len(peaks) % group)))
+    return padded.reshape(-1, group).max(axis=1), group
+
+
+def _shape(peaks: FloatArray) -> str:
+    """The outline of peaks above and below a line, one along for each, in steps of `_WAVE_PX` up and down."""
+    heights = np.round(peaks / _WAVE_PX).astype(np.int64)
+    if not heights.any():
         return ""
-    xs = frame.column_xs(len(peaks), at=0.5, group=group)
-    there = " ".join(f"{x:.1f} {-y:.1f}" for x, y in zip(xs.tolist(), peaks.tolist(), strict=True))
-    back = " ".join(f"{x:.1f} {y:.1f}" for x, y in zip(xs[::-1].tolist(), peaks[::-1].tolist(), strict=True))
-    return f"M{xs[0]:.1f} 0L{there} {back}Z"
+    down, back = np.diff(-heights).tolist(), np.diff(heights[::-1]).tolist()
+    there = " ".join(f"1 {step}" if step >= 0 else f"1{step}" for step in down)
+    again = "".join(f"-1 {step}" if step >= 0 else f"-1{step}" for step in back)
+    return f"M0 {-heights[0]}l{there}v{2 * heights[-1]}l{again}z"
 
 
 # --- what is done -----------------------------------------------------------------------------------------

@@ -261,7 +261,7 @@ def test_words_cover_no_other_words(kind, compact):
     plan, result = mix_of(text, *facts)
     picture = Picture(score_file_svg(plan, result, 1, compact=compact))
     texts = picture.texts()
-    width = 380.0 if compact else 1100.0
+    width = 350.0 if compact else 1100.0
     for i, (words, size_kind, left, right, y) in enumerate(texts):
         assert left >= -0.5 and right <= width + 0.5, f"{words!r} reaches beyond the sheet"
         for other, other_kind, other_left, other_right, other_y in texts[:i]:
@@ -355,7 +355,7 @@ def test_any_name_is_text_and_stays_in_its_room(name):
             "svg", "title", "desc", "style", "defs", "pattern", "path", "line", "polyline", "text", "rect",
         }  # fmt: skip
         assert not re.search("[\x00-\x08\x0b-\x1f\x7f\u2028\u202e]", svg)
-        width = 380.0 if compact else 1100.0
+        width = 350.0 if compact else 1100.0
         for words, _, left, right, _ in picture.texts():
             if all(ord(c) < 0x600 for c in words):  # the font has no others to measure
                 assert left >= -0.5 and right <= width + 0.5, words
