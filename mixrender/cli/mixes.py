@@ -176,8 +176,8 @@ def demo(
         for line in mix_tables.levelling_lines(result):
             terminal.say(line)
         terminal.say(f"The plan:  {plan}")
-        terminal.say(f"The clips: {previews.files[0].parent}")
-        terminal.say(f"The mix:   {result.files[0]}")
+        terminal.say(f"The clips: {api.page_of(previews)}")
+        terminal.say(f"The mix:   {result.files[0]}, and {api.page_of(result).name} beside it")
         terminal.say(f"Change the plan and run `mixrender preview {plan}`.")
         terminal.say(f"{LOUD} {LICENCES}")
         terminal.document(document.mix_document(result))
