@@ -155,7 +155,7 @@ def _strip(
         )
         yield np.ascontiguousarray(knots, dtype="<f8").tobytes()
         played += [round(float(frame)) for frame in (knots[0, 0], knots[-1, 0])]
-    if played and (track.order.passages or track.patches):
+    if played:
         yield order_between(
             track.order.passages,
             track.patches,

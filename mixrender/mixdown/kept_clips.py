@@ -115,7 +115,8 @@ _STRIP_ARRAYS = ("source", "heard", "low_db")
 
 
 def _read(path: Path, strips: list[tuple[int, Side]], voices: list[int]) -> ClipFigures:
-    with np.load(path, allow_pickle=False) as arrays:
+    # Opened here: where the file is damaged numpy would leave it open.
+    with path.open("rb") as file, np.load(file, allow_pickle=False) as arrays:
         document: Mapping[str, Any] = json.loads(str(arrays["document"]))
         trace = ClipTrace(
             document["column_s"],
