@@ -14,6 +14,7 @@ PACKAGE = Path(mixrender.__file__).parent
 LAYERS = (
     ("__main__",),
     ("cli",),
+    ("rehearse",),
     ("terminal",),
     ("api",),
     ("page",),

@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from mixrender import __version__
-from mixrender.cli import cache, grid, loudness, mixes, tracks
+from mixrender.cli import cache, grid, loudness, mixes, rehearse, tracks
 from mixrender.report.cautions import LICENCES, LOUD
 
 app = typer.Typer(
@@ -36,6 +36,7 @@ app.command("list")(tracks.list_command)
 app.command()(grid.grid)
 app.command()(mixes.check)
 app.command()(mixes.preview)
+app.command()(rehearse.rehearse)
 app.command()(mixes.render)
 app.command(epilog=loudness.EPILOG)(loudness.loudness)
 app.command()(mixes.schema)

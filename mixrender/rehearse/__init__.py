@@ -1,0 +1,1 @@
+"""The page of a plan's transitions, served on this machine alone, that follows the plan as it is edited."""
