@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterator
 from itertools import pairwise
 
+from mixrender.plan.controls import CONTROLS
 from mixrender.report.score_frame import Frame
 from mixrender.report.score_labels import Bracket
 from mixrender.report.score_text import one_line
@@ -13,6 +14,9 @@ from mixrender.timing.play_order import SLACK_S, Passage
 from mixrender.timing.spans import BeatSpan
 from mixrender.timing.timeline import TrackPlacement
 from mixrender.units import format_time
+
+_BEATS = CONTROLS["echo.time"].quantity
+"""How a plan writes beats."""
 
 _WORDS = {"mute": "mute", "reverse": "reverse", "brake": "brake", "spin_up": "spin up"}
 
@@ -73,13 +77,14 @@ def _edit(frame: Frame, track: TrackPlacement, before: Passage, passage: Passage
 
 
 def _bars(track: TrackPlacement, start_s: float, end_s: float) -> str:
-    """A stretch of a file as people name it: `bars 97–100`, `bar 97`, `97.25–97.5`, or in seconds."""
+    """A stretch of a file as people name it: `bars 97–100`, `bar 97`, `1/2 beat from bar 97 on`, seconds."""
     grid = track.file_grid
     if grid.kind == "none":
         return f"{format_time(start_s)}–{format_time(end_s)}"
     start, end = (round(grid.beat_to_bar(grid.beat_at(s)), 3) for s in (start_s, end_s))
     if start % 1.0 or end % 1.0:
-        return f"{start:g}–{end:g}"
+        beats = _BEATS.text(round((end - start) * grid.beats_per_bar, 3))
+        return f"{beats} from bar {start:g} on"
     return f"bar {start:g}" if end - start == 1.0 else f"bars {start:g}–{end - 1:g}"
 
 

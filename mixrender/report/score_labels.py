@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
-from mixrender.report.score_sheet import SIZES, Anchor, Box, Sheet, text_box
+from mixrender.report.score_sheet import SIZES, Box, Sheet, text_box
 from mixrender.units import FloatArray
 
 _ROOM = 3.0
 _CANDIDATES = 15
+_APART = 6.0
 
 
 @dataclass(frozen=True)
@@ -88,7 +90,7 @@ def _moved_in(box: Box, within: Box) -> Box | None:
 
 @dataclass(frozen=True)
 class Bracket:
-    """Something with words that lasts from one place of the axis to another; `open_end`: it goes on."""
+    """Something with words that lasts from one place of the axis to another."""
 
     left: float
     right: float
@@ -97,23 +99,44 @@ class Bracket:
     data: str = ""
 
 
-def in_rows(
-    brackets: Sequence[Bracket], *, right: float, kind: str = "label"
-) -> list[list[tuple[Bracket, float]]]:
-    """Brackets, each with where its words begin, in as few rows as hold them side by side."""
-    rows: list[list[tuple[Bracket, float]]] = []
-    ends: list[float] = []
+@dataclass
+class _Row:
+    """A row of brackets, each with where its words begin, if it has any; and how far they reach."""
+
+    placed: list[tuple[Bracket, float | None]] = field(default_factory=list)
+    brackets_end: float = -math.inf
+    words_end: float = -math.inf
+    words: str = ""
+
+    def takes(self, bracket: Bracket, at: float, width: float) -> bool:
+        """Place a bracket with words of that width at a place, if there is room.
+
+        One that says what the one before it says needs no words of its own.
+        """
+        again = bracket.words == self.words and at < self.words_end + _APART
+        free = self.brackets_end if again else max(self.brackets_end, self.words_end + _APART)
+        if (bracket.left if again else min(bracket.left, at)) < free - 1e-6:
+            return False
+        self.placed.append((bracket, None if again else at))
+        self.brackets_end = bracket.right
+        if not again:
+            self.words, self.words_end = bracket.words, at + width
+        return True
+
+
+def in_rows(brackets: Sequence[Bracket], *, right: float) -> list[list[tuple[Bracket, float | None]]]:
+    """Brackets, each with where its words begin, in as few rows as hold them side by side.
+
+    None in place of words that stand beside the bracket before it already.
+    """
+    rows: list[_Row] = []
     for bracket in sorted(brackets, key=lambda b: (b.left, b.right)):
-        words = text_box(0.0, 0.0, bracket.words, kind)
-        at = max(min(bracket.left + 4.0, right - words.right), 2.0)
-        left, end = min(bracket.left, at), max(bracket.right, at + words.right)
-        row = next((i for i, taken in enumerate(ends) if taken + 6.0 <= left), len(rows))
-        if row == len(rows):
-            rows.append([])
-            ends.append(end)
-        rows[row].append((bracket, at))
-        ends[row] = end
-    return rows
+        width = text_box(0.0, 0.0, bracket.words, "label").right
+        at = max(min(bracket.left + 4.0, right - width), 2.0)
+        if not any(row.takes(bracket, at, width) for row in rows):
+            rows.append(_Row())
+            rows[-1].takes(bracket, at, width)
+    return [row.placed for row in rows]
 
 
 ROW = 17.0
@@ -132,6 +155,6 @@ def draw_rows(sheet: Sheet, brackets: Sequence[Bracket], top: float, *, right: f
                 path = f"M{bracket.left:.2f} {y + 2:.2f}V{y + ROW - 2:.2f}"
             more = {"data_event": bracket.data} if bracket.data else {}
             sheet.add("path", class_=bracket.kind, d=path, **more)
-            anchor: Anchor = "start"
-            sheet.text(at, y + 13.5, bracket.words, "label", anchor)
+            if at is not None:
+                sheet.text(at, y + 13.5, bracket.words, "label")
     return top + ROW * len(rows)

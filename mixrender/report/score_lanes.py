@@ -66,7 +66,8 @@ class Run:
         if self.control in BAND_CONTROLS:
             if value <= FLOOR_DB:
                 return f"{self.control} kill"
-            return f"{self.control} {number_text(value, digits=int(abs(value - round(value)) > 0.05))} dB"
+            digits = 1 if abs(value - round(value)) > 0.05 else 0
+            return f"{self.control} {number_text(value, digits=digits, signed=True)} dB"
         short = {"highpass": "hp", "lowpass": "lp"}[self.control]
         return f"{short if compact else self.control} {hz_text(value)}"
 

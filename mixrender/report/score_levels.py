@@ -132,6 +132,8 @@ def _draw_panel(
     at: float,
 ) -> float:
     """Lines over time on an axis of even dB, with a legend; where the panel ends."""
+    if not frame.compact:
+        height = max(height, 15.0 * len(series) + 12.0)  # for the legend at its left
     y0 = _draw_legend(sheet, frame, top, height, title, unit, [(kind, name) for kind, name, _ in series])
     values = [np.asarray(column, np.float64) for _, _, column in series]
     found = [float(v[np.isfinite(v)].max()) for v in values if np.isfinite(v).any()]
@@ -165,7 +167,8 @@ def _smooth(low_db: np.ndarray, columns: float) -> FloatArray:
     """Levels averaged in power over so many columns: single hits would hide how strong a low end is."""
     width = max(round(columns), 1)
     power = np.power(10.0, np.asarray(low_db, np.float64) / 10.0)
-    mean = np.convolve(power, np.full(width, 1.0 / width), mode="same")
+    counts = np.convolve(np.ones(len(power)), np.ones(width), mode="same")[: len(power)]
+    mean = np.maximum(np.convolve(power, np.ones(width), mode="same")[: len(power)], 0.0) / counts
     with np.errstate(divide="ignore"):
         return np.asarray(10.0 * np.log10(mean))
 

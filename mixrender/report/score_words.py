@@ -95,5 +95,4 @@ def _done(frame: Frame, track: TrackPlacement) -> Iterator[str]:
             yield f"{control} up to {number_text(max(float(run.values.max()) for run in runs))} %"
         elif runs:
             yield runs[0].words(compact=False)
-    for bracket in event_brackets(frame, track):
-        yield bracket.words
+    yield from dict.fromkeys(bracket.words for bracket in event_brackets(frame, track))

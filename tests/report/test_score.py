@@ -191,6 +191,31 @@ def test_bars_that_sound_again_have_their_number_again_and_a_bracket():
     assert "bars 41–44 again" in words
 
 
+def test_what_happens_again_and_again_is_said_once():
+    edits = "edits: [{repeat: 41, length: 1/2 beat, times: 7}]"
+    moves = "moves: {mute: {37: 1 beat, 38: 1 beat}}"
+    text = simple().replace("a: a.flac", f"a: {{file: a.flac, {edits}, {moves}}}")
+    picture, _ = drawn(text, steady(124.0), steady(124.0), compact=True)
+    words = [words for words, *_ in picture.texts()]
+    brackets = [p.get("data-event") for p in picture.root.iter(f"{SVG}path") if p.get("data-event")]
+    assert words.count("1/2 beat from bar 41 on again") == words.count("mute") == 1
+    assert sorted(brackets) == ["mute"] * 2 + ["repeat"] * 6
+
+
+def test_low_ends_are_as_strong_at_the_edges_of_a_clip():
+    plan, result = mix_of(simple(), steady(124.0), steady(124.0))
+    measure = result.transitions[0]
+    trace = measure.clip.trace
+    even = replace(trace.strips[0], low_db=np.full(len(trace.strips[0].low_db), -20.0, np.float32))
+    trace = replace(trace, strips=(even, trace.strips[1]))
+    measure = replace(measure, clip=replace(measure.clip, trace=trace))
+    picture = Picture(score_svg(plan, replace(result, transitions=(measure,)), 1, ids="t"))
+    (line,) = [x for x in picture.root.iter(f"{SVG}polyline") if x.get("data-series") == "low-from"]
+    spread = float(np.ptp(points_of(line)[:, 1]))
+    print(f"an even low end: within {spread:.3f} <= {WITHIN_PX} px")
+    assert spread <= WITHIN_PX
+
+
 def test_bars_that_are_left_out_have_no_number_but_a_mark():
     text = simple().replace("a: a.flac", "a: {file: a.flac, edits: [{skip: 45, length: 4 bars}]}")
     picture, _ = drawn(text, steady(124.0), steady(124.0))
