@@ -20,7 +20,7 @@ from mixrender.loudness.spans import MeasuredSound, measured_sound
 from mixrender.mixdown.chain import Mastering
 from mixrender.mixdown.master import TOLERANCE_LU
 from mixrender.mixdown.result import Correction, TargetVerdict
-from mixrender.mixdown.target import target_of, verdict
+from mixrender.mixdown.target import over_words, target_of, verdict
 from mixrender.plan.model import LoudnessTarget, Output, Plan
 from mixrender.progress import Advance, Progress
 from mixrender.units import FloatArray
@@ -251,7 +251,7 @@ def _peak_over_db(plan: Plan, attempt: _Attempt) -> float:
     return attempt.loudness.true_peak_dbtp - target_of(plan)[1]
 
 
-def _roomy_ceiling_dbtp(plan: Plan, attempt: _Attempt, *, room_db: float = ROOM_DB) -> float:
+def _roomy_ceiling_dbtp(plan: Plan, attempt: _Attempt, *, room_db: float) -> float:
     """The ceiling that leaves room for what the codec added to a file that is over.
 
     It is counted from the peak of the sound that was encoded: a mix that peaks lower than its ceiling would
@@ -271,22 +271,29 @@ def _judged(plan: Plan, best: _Attempt, delivery: Delivery) -> Delivery:
     advice = _advice(plan, best, is_last=delivery.correction is not None)
     if advice and target is not None and not target.passed:
         target = replace(target, reason=f"{target.reason}; {advice}")
+    elif advice and _over_db(plan, best.loudness):
+        peak_dbtp = best.loudness.true_peak_dbtp
+        assert peak_dbtp is not None
+        warnings.append(f"{over_words(peak_dbtp, ceiling_dbtp=target_of(plan)[1])}; {advice}")
     elif advice:
         warnings.append(advice)
     return replace(delivery, target=target, warnings=tuple(warnings))
 
 
 def _advice(plan: Plan, best: _Attempt, *, is_last: bool) -> str:
-    """What would cure a file that its codec spoiled; empty where it did not. `is_last`: it was made again."""
+    """What would cure a file that its codec spoiled; empty where it did not. `is_last`: it was made again.
+
+    It never names another `true_peak`: the file would be judged by that one, and be over it again.
+    """
     title, (_, ceiling_dbtp) = FORMATS[plan.output.format].title, target_of(plan)
     over_db = _over_db(plan, best.loudness)
-    if over_db:
-        room_dbtp = math.floor(_roomy_ceiling_dbtp(plan, best) * 10.0) / 10.0
-        hint = "" if is_last else ", as `render --fix` does"
+    if over_db and is_last:
         return (
-            f"the {title} peaks {over_db:.2f} dB above {ceiling_dbtp:g} dBTP; "
-            f"`true_peak: {room_dbtp:.1f} dBTP` would leave room{hint}"
+            f"`--fix` could not cure it; a lower loudness would, or more kbit/s, with which {title} adds less"
         )
+    if over_db:
+        room_db = math.ceil((over_db + ROOM_DB) * 10.0) / 10.0
+        return f"{room_db:.1f} dB more head-room for {title} would cure it; `render --fix` does that"
     if is_last and _missing_lu(plan, best.loudness) > 0.0:
         return (
             f"the {title} cannot be louder under {ceiling_dbtp:g} dBTP: the peaks that its codec adds need "

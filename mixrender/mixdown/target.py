@@ -80,5 +80,15 @@ def _reason(missed: Criterion, judgement: Judgement) -> str:
         way = "quiet" if judgement.gain_db > 0.0 else "loud"
         return f"{missed.value:.1f} LUFS instead of {aims}, {abs(judgement.gain_db):.1f} LU too {way}"
     if missed.name == TRUE_PEAK:
-        return f"true peak {missed.value:.1f} dBTP above {missed.highest:g}"
-    return f"{missed.name} {missed.value:.1f} {missed.unit} above {missed.highest:g}"
+        assert missed.highest is not None
+        return over_words(missed.value, ceiling_dbtp=missed.highest)
+    over = f"{missed.distance or 0.0:.1f} LU above the {missed.highest:g} allowed"
+    return f"{missed.name} {missed.value:.1f} {missed.unit}, {over}"
+
+
+def over_words(peak_dbtp: float, *, ceiling_dbtp: float) -> str:
+    """That a true peak lies over its ceiling, and by how much, in words."""
+    over_db = round(peak_dbtp - ceiling_dbtp, 1)
+    return (
+        f"its true peak of {peak_dbtp:.1f} dBTP lies {over_db:.1f} dB above the {ceiling_dbtp:g} dBTP allowed"
+    )

@@ -113,8 +113,9 @@ def test_a_codec_that_breaks_the_ceiling_fails_and_fixing_it_passes(
         f"{fixed.loudness.integrated_lufs:.2f} LUFS (bound {LOUD_LUFS:g} ± 0.1); {plain.target.reason}"
     )
     assert plain.target.passed is False and plain.correction is None
-    assert f"peaks {over_db:.2f} dB above -1 dBTP; `true_peak: -" in plain.target.reason
-    assert "would leave room, as `render --fix` does" in plain.target.reason
+    assert f"lies {over_db:.1f} dB above the -1 dBTP allowed; " in plain.target.reason
+    assert plain.target.reason.endswith(" would cure it; `render --fix` does that")
+    assert plain.target.reason.count("dB above") == 1 and "`true_peak" not in plain.target.reason
     assert fixed.target.passed is True
     assert fixed.correction.rounds <= MAX_CORRECTIONS
     assert fixed.loudness.true_peak_dbtp <= -0.95
@@ -123,15 +124,27 @@ def test_a_codec_that_breaks_the_ceiling_fails_and_fixing_it_passes(
     assert any("was made" in text and "before encoding" in text for text in fixed.warnings)
 
 
-def test_the_ceiling_that_is_advised_does_leave_room(tmp_path: Path) -> None:
-    text = "loudness: {{integrated: -12 LUFS, true_peak: {} dBTP}}"
+def test_the_head_room_that_is_told_of_does_suffice(tmp_path: Path) -> None:
+    text = "loudness: {{integrated: -12 LUFS, true_peak: {:.1f} dBTP}}"
     first = made(tmp_path, plan_for("vorbis", text.format(-1), kbit_s=128), fix=False)
     assert first.target is not None
-    advised = first.target.reason.split("`true_peak: ")[1].split(" dBTP")[0]
-    second = made(tmp_path, plan_for("vorbis", text.format(advised), kbit_s=128), fix=False)
-    print(f"{first.loudness.true_peak_dbtp:.2f} dBTP, at {advised}: {second.loudness.true_peak_dbtp:.2f}")
+    room_db = float(first.target.reason.split("; ")[-2].split(" dB more")[0])
+    second = made(tmp_path, plan_for("vorbis", text.format(-1 - room_db), kbit_s=128), fix=False)
+    print(
+        f"{first.loudness.true_peak_dbtp:.2f} dBTP, with {room_db} dB: {second.loudness.true_peak_dbtp:.2f}"
+    )
     assert first.loudness.true_peak_dbtp > -0.95
     assert second.loudness.true_peak_dbtp <= -0.95
+
+
+def test_following_the_advice_meets_the_target(tmp_path: Path) -> None:
+    """The advice is `render --fix`: another `true_peak` would be judged by itself."""
+    text = "loudness: {integrated: -12 LUFS, true_peak: -1 dBTP}"
+    first, second = (made(tmp_path, plan_for("mp3", text, kbit_s=128), fix=fix) for fix in (False, True))
+    assert first.target is not None and second.target is not None
+    print(first.target.reason)
+    assert "`render --fix`" in first.target.reason and "`true_peak" not in first.target.reason
+    assert second.target.passed is True
 
 
 @pytest.mark.parametrize("scale", [1.0, 0.95])
@@ -145,7 +158,7 @@ def test_without_a_target_fixing_lowers_the_gain(tmp_path: Path, scale: float) -
         f"{fixed.loudness.true_peak_dbtp:.2f} dBTP (bound -0.95) at {fixed.mastering.setting.gain_db:.2f} dB"
     )
     assert plain.loudness.true_peak_dbtp > -0.95
-    assert any("would leave room, as `render --fix` does" in text for text in plain.warnings)
+    assert any("above the -1 dBTP allowed" in t and "`render --fix` does that" in t for t in plain.warnings)
     assert fixed.loudness.true_peak_dbtp <= -0.95
     assert fixed.mastering.setting.gain_db < plain.mastering.setting.gain_db
     assert fixed.mastering.setting.ceiling_dbtp is None
@@ -223,7 +236,7 @@ def test_a_mix_that_cannot_be_cured_ends_after_the_last_round_and_says_so(
     found = made(tmp_path, plan_for("mp3", "loudness: -9 LUFS"), fix=True)
     assert found.correction is not None and found.correction.rounds == MAX_CORRECTIONS
     assert found.target is not None and found.target.passed is False
-    assert "peaks 1.50 dB above -1 dBTP" in found.target.reason and "--fix" not in found.target.reason
+    assert "lies 1.5 dB above the -1 dBTP allowed; `--fix` could not cure it" in found.target.reason
 
 
 def test_a_file_that_cannot_be_read_again_is_not_delivered(

@@ -52,7 +52,7 @@ def judged(words: str, **figures: float | None):
         (
             "loudness: {true_peak: -2 dBTP}",
             {"integrated_lufs": -3.0, "true_peak_dbtp": -1.9},
-            "true peak -1.9 dBTP above -2",
+            "its true peak of -1.9 dBTP lies 0.1 dB above the -2 dBTP allowed",
         ),
         # What the published document allows: 0.2 LU, and a range as it stands.
         ("loudness: EBU R 128", {"integrated_lufs": -23.2, "true_peak_dbtp": -3.0}, ""),
@@ -66,7 +66,7 @@ def judged(words: str, **figures: float | None):
         (
             "loudness: EBU R 128 s1",
             {"integrated_lufs": -23.0, "max_short_term_lufs": -16.2},
-            "short-term maximum -16.2 LUFS above -18",
+            "short-term maximum -16.2 LUFS, 1.8 LU above the -18 allowed",
         ),
         ("loudness: -14 LUFS", {}, "its loudness is not measurable"),
         ("loudness: {true_peak: -2 dBTP}", {}, ""),
@@ -87,7 +87,7 @@ def test_a_number_takes_the_place_of_the_target_s_own_and_leaves_its_other_bound
         true_peak_dbtp=-1.0,
     )
 
-    assert told.reason == "short-term maximum -17.0 LUFS above -18"
+    assert told.reason == "short-term maximum -17.0 LUFS, 1.0 LU above the -18 allowed"
     assert [(one.name, one.distance) for one in told.criteria] == [
         ("integrated", 0.0),
         ("true peak", 0.0),
