@@ -9,7 +9,7 @@ from mixrender.report.score_events import over_brackets
 from mixrender.report.score_frame import Frame, frame_of
 from mixrender.report.score_labels import draw_rows
 from mixrender.report.score_levels import draw_loudness, draw_low, draw_tempo
-from mixrender.report.score_sheet import STYLE, Sheet, plain_style
+from mixrender.report.score_sheet import STYLE, Sheet, letter_size, plain_style
 from mixrender.report.score_staves import draw_stave
 from mixrender.report.score_text import fitted, lines_of
 from mixrender.report.score_words import about_words, head_words, title_words
@@ -82,7 +82,7 @@ def _paper(width: float, height: float) -> str:
 def _draw_head(sheet: Sheet, frame: Frame, plan: Plan, top: float) -> float:
     room = frame.sizes.width - 16.0
     first, parts = head_words(frame, plan)
-    sheet.text(8.0, top + 12.0, fitted(first, size=13.0, room=room), "head")
+    sheet.text(8.0, top + 12.0, fitted(first, size=letter_size("head"), room=room), "head")
     y = top + 29.0
     for line in lines_of(parts, size=10.0, room=room):
         sheet.text(8.0, y, line, "sub")

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from mixrender.report.score_frame import EDGE_S, Frame
-from mixrender.report.score_sheet import SIZES, Sheet
+from mixrender.report.score_sheet import Sheet, letter_size
 from mixrender.report.score_text import number_text, one_line, width_of
 from mixrender.timing.spans import BeatSpan, FreeSpan
 from mixrender.timing.tempo_map import TempoMap
@@ -101,8 +101,9 @@ def draw_bar_lines(sheet: Sheet, frame: Frame, track: TrackPlacement, top: float
     heavy = [line for line in lines if not timed and (line.number - 1) % PHRASE_BARS == 0]
     light = [line for line in lines if line not in heavy and (line.number - (not timed)) % step == 0]
     name = one_line(track.name)
-    sheet.verticals((frame.x_at(x.time_s) for x in light), top, bottom, "bar", data_bars=name)
-    sheet.verticals((frame.x_at(x.time_s) for x in heavy), top - 3, bottom + 3, "heavy", data_phrases=name)
+    light_xs, heavy_xs = (_apart([frame.x_at(x.time_s) for x in bars]) for bars in (light, heavy))
+    sheet.verticals(light_xs, top, bottom, "bar", data_bars=name)
+    sheet.verticals(heavy_xs, top - 3, bottom + 3, "heavy", data_phrases=name)
     beats = beat_lines(track, frame.tempo_map, frame.start_s, frame.end_s)
     if len(beats) > 1 and (frame.x1 - frame.x0) / frame.duration_s * _gap_s(beats) >= _BEAT_PX:
         xs = [frame.x_at(beat.time_s) for beat in beats]
@@ -117,7 +118,7 @@ def draw_numbers(sheet: Sheet, frame: Frame, track: TrackPlacement, y: float) ->
         step = _seconds_step(frame)
         named = [(line, _clock(line.number), "num") for line in lines if line.number % step == 0]
     else:
-        widest = max((width_of(str(line.number), size=SIZES["phrase"]) for line in lines), default=0.0)
+        widest = max((width_of(str(line.number), size=letter_size("phrase")) for line in lines), default=0.0)
         step = _every(lines, frame, widest + 8.0)
         named = [
             (line, str(line.number), "phrase" if (line.number - 1) % PHRASE_BARS == 0 else "num")
@@ -178,11 +179,20 @@ def _row(sheet: Sheet, frame: Frame, marks: list[tuple[float, str, str]], y: flo
     taken: list[tuple[float, float]] = []
     right = frame.sizes.width
     for x, words, kind in sorted(marks, key=lambda mark: mark[2] != "phrase"):
-        half = width_of(words, size=SIZES[kind]) / 2 + 2.0
+        half = width_of(words, size=letter_size(kind)) / 2 + 2.0
         at = min(max(x, half), right - half)
         if all(at + half <= left or at - half >= end for left, end in taken):
             taken.append((at - half, at + half))
             sheet.text(at, y, words, kind, "middle")
+
+
+def _apart(xs: list[float]) -> list[float]:
+    """Places from left to right without those that follow another too closely, as in short repeats."""
+    kept: list[float] = []
+    for x in xs:
+        if not kept or x - kept[-1] >= _BAR_PX:
+            kept.append(x)
+    return kept
 
 
 def _every(lines: list[BarLine], frame: Frame, room: float) -> int:

@@ -17,6 +17,10 @@ Anchor = Literal["start", "middle", "end"]
 SIZES = {"name": 13.0, "head": 13.0, "sub": 10.0, "num": 9.5, "phrase": 10.5, "label": 10.0, "scale": 9.0}
 """Size of the words of each class; on a sheet drawn at its own width these are pixels."""
 
+BOLD = ("name", "head", "phrase")
+_BOLD_WIDER = 1.15
+"""How much wider DejaVu Sans is in bold, at most, in names and figures."""
+
 PAPER, INK = "#ffffff", "#111111"
 
 STYLE = f"""
@@ -94,10 +98,15 @@ class Box:
         return Box(self.left + x, self.top + y, self.right + x, self.bottom + y)
 
 
+def letter_size(kind: str) -> float:
+    """The size by which the widths of letters of a class are reckoned: bold ones are wider."""
+    return SIZES[kind] * (_BOLD_WIDER if kind in BOLD else 1.0)
+
+
 def text_box(x: float, y: float, words: str, kind: str, anchor: Anchor = "start") -> Box:
     """The box of words whose baseline begins, has its middle or ends at (x, y)."""
     size = SIZES[kind]
-    width = width_of(words, size=size)
+    width = width_of(words, size=letter_size(kind))
     left = x - {"start": 0.0, "middle": 0.5, "end": 1.0}[anchor] * width
     return Box(left, y - 0.8 * size, left + width, y + 0.24 * size)
 

@@ -13,7 +13,7 @@ from mixrender.report.score_events import event_brackets
 from mixrender.report.score_frame import Frame, Stave
 from mixrender.report.score_labels import Curve, draw_rows, place_label
 from mixrender.report.score_lanes import FILTERS, LINES, Run, hz_height, runs_of
-from mixrender.report.score_sheet import Box, Sheet, number
+from mixrender.report.score_sheet import Box, Sheet, letter_size, number
 from mixrender.report.score_text import fitted, number_text, one_line
 from mixrender.timing.tails import RINGING, effect_spans
 from mixrender.timing.timeline import TrackPlacement
@@ -90,7 +90,7 @@ def _speed(frame: Frame, track: TrackPlacement) -> str:
 
 def _draw_names(sheet: Sheet, frame: Frame, stave: Stave, middle: float) -> None:
     right = frame.x0 - 36.0
-    name = fitted(stave.track.name, size=13.0, room=right - 4.0)
+    name = fitted(stave.track.name, size=letter_size("name"), room=right - 4.0)
     about = _about(frame, stave.track)
     y = middle + 4.0 - 6.5 * len(about)
     sheet.text(right, y, name, "name", "end")
@@ -104,7 +104,9 @@ def _draw_heading(sheet: Sheet, frame: Frame, stave: Stave, y: float) -> None:
     about = fitted(about, size=10.0, room=room * 0.62) if about else ""
     sheet.text(frame.sizes.width - 4.0, y, about, "sub", "end")
     left = sheet.boxes[-1].left if about else frame.sizes.width
-    sheet.text(frame.x0, y, fitted(stave.track.name, size=13.0, room=left - frame.x0 - 8.0), "name")
+    sheet.text(
+        frame.x0, y, fitted(stave.track.name, size=letter_size("name"), room=left - frame.x0 - 8.0), "name"
+    )
 
 
 # --- what sounds ------------------------------------------------------------------------------------------

@@ -21,6 +21,7 @@ from mixrender.timing.timeline import Timeline
 
 RATE_HZ = 44100
 COLUMNS = 1200
+BOLD = ("name", "head", "phrase")
 SVG = "{http://www.w3.org/2000/svg}"
 SIZES = {"name": 13.0, "head": 13.0, "sub": 10.0, "num": 9.5, "phrase": 10.5, "label": 10.0, "scale": 9.0}
 
@@ -110,7 +111,7 @@ class Picture:
         found = []
         for text in self.root.iter(f"{SVG}text"):
             kind, words = text.attrib["class"], text.text or ""
-            width = width_of(words, SIZES[kind])
+            width = width_of(words, SIZES[kind], bold=kind in BOLD)
             x, y = float(text.attrib["x"]), float(text.attrib["y"])
             left = x - width * {"start": 0.0, "middle": 0.5, "end": 1.0}[text.get("text-anchor", "start")]
             found.append((words, kind, left, left + width, y))
@@ -121,9 +122,9 @@ def points_of(line: ET.Element) -> np.ndarray:
     return np.array([pair.split(",") for pair in line.attrib["points"].split()], float)
 
 
-def width_of(words: str, size: float) -> float:
+def width_of(words: str, size: float, *, bold: bool = False) -> float:
     """The width of words in DejaVu Sans of that size, as its own tables give it."""
-    font = get_font(findfont("DejaVu Sans"))
+    font = get_font(findfont("DejaVu Sans:bold" if bold else "DejaVu Sans"))
     font.set_size(100.0, 72)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # letters that the font lacks are boxes of its own

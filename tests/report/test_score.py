@@ -200,6 +200,7 @@ def test_what_happens_again_and_again_is_said_once():
     brackets = [p.get("data-event") for p in picture.root.iter(f"{SVG}path") if p.get("data-event")]
     assert words.count("1/2 beat from bar 41 on again") == words.count("mute") == 1
     assert sorted(brackets) == ["mute"] * 2 + ["repeat"] * 6
+    assert np.diff(picture.verticals("data-phrases", "a")).min() >= 4.0
 
 
 def test_low_ends_are_as_strong_at_the_edges_of_a_clip():
@@ -264,7 +265,31 @@ LAYERED = """
           drums: {highpass: {0: 300 Hz}}
         noise_sweep: {level: {0: silent, end: -12 dB, end + 0.25: silent}, cutoff: {0: 200 Hz, end: 8 kHz}}
 """
+EVENTS = """
+    tracks: {a: a.flac, b: b.flac}
+    transitions:
+      - from: a
+        to: b
+        leave: 41
+        enter: 9
+        overlap: 4 bars
+        moves:
+          a:
+            mute: {0: 1 beat, 1: 1 beat, 2: 1 beat}
+            reverse: {0.5: 1 beat}
+            brake: {3: 1 bar}
+            gate: {-4: 0 %, 0: 100 %, 2: 0 %}
+            reverb: {2: 0 %, 4: 100 %}
+            flanger: {-8: 50 %}
+          b: {spin_up: {0: 1 bar}, level: {0: +6 dB, 4: 0 dB}, low: {0: +6 dB, 4: 0 dB}}
+"""
+EDITED = simple().replace(
+    "a: a.flac",
+    "a: {file: a.flac, edits: [{repeat: 41, length: 1/2 beat, times: 7}, {skip: 45, length: 4 bars}]}",
+)
 KINDS = {
+    "events": (EVENTS, (steady(124.0), steady(128.0))),
+    "edits": (EDITED, (steady(124.0), steady(124.0))),
     "busy": (BUSY, (steady(124.0), steady(130.0))),
     "cut": (simple("0 bars", ", recipe: cut"), (steady(124.0), steady(124.0))),
     "gap": (GAP, (steady(124.0), steady(130.0))),
@@ -429,6 +454,12 @@ def test_there_are_no_colours_and_every_line_has_its_own_dashes():
     assert len(set(lows)) == len(lows) and lows[0] == "solid"
 
 
+def test_no_text_is_smaller_than_nine_pixels():
+    sizes = [float(size) for size in re.findall(r"font-size:([0-9.]+)px", STYLE)]
+    print(f"smallest text: {min(sizes)} >= 9 px")
+    assert min(sizes) == min(SHEET_SIZES.values()) >= 9.0
+
+
 def test_a_page_may_set_ink_and_paper_and_a_file_has_them_written_out():
     plan, result = busy()
     assert "var(--ink,#111111)" in score_svg(plan, result, 1, ids="t")
@@ -447,8 +478,11 @@ def test_killed_bands_are_lines_of_their_own():
 def test_widths_are_never_less_than_those_of_the_font():
     words = "Transition 12: bars 97–100 again, highpass 6.3 kHz −12 dB · ÄÖÜ éß MWQ@%& {fjord}_\"'"
     sure, true = room_for(words, size=10.0), width_of(words, 10.0)
-    print(f"room {sure:.1f} px for {true:.1f} px, at most 15 % more")
-    assert true <= sure <= 1.15 * true
+    bold = width_of(words, 10.0, bold=True)
+    print(
+        f"room {sure:.1f} px for {true:.1f} px, at most 15 % more; {1.15 * sure:.1f} for {bold:.1f} in bold"
+    )
+    assert true <= sure <= 1.15 * true and bold <= 1.15 * sure
 
 
 def test_points_that_are_left_out_lie_on_the_line():
