@@ -281,10 +281,30 @@
     const at = stages.indexOf(chosen());
     const begun = current !== null || way < 0;
     const next = stages[Math.min(Math.max(at + (begun ? way : 0), 0), stages.length - 1)];
-    if (!next) return;
-    next.section.focus({ preventScroll: true });
-    next.section.scrollIntoView({ block: "start" });
-    current = next;
+    if (next) reveal(next.section);
+  }
+
+  // Go to a section. Those that come near for the first time get their true height some frames later, which
+  // would move it away again.
+  function reveal(section) {
+    let frames = 8;
+    const align = () => {
+      if (document.activeElement !== section) return;
+      section.scrollIntoView();
+      frames -= 1;
+      if (frames > 0) requestAnimationFrame(align);
+    };
+    section.focus({ preventScroll: true });
+    align();
+  }
+
+  function follow(event) {
+    const href = event.target.closest('a[href^="#t"]')?.getAttribute("href");
+    const stage = stages.find((one) => `#${one.section.id}` === href);
+    if (!stage || event.ctrlKey || event.metaKey || event.shiftKey) return;
+    event.preventDefault();
+    history.replaceState(null, "", href);
+    reveal(stage.section);
   }
 
   const withBars = (way) => { const stage = chosen(); if (stage?.audio) stage.step(way); };
@@ -321,9 +341,13 @@
     if (section) adopt(section, place);
   }
   document.addEventListener("keydown", key);
+  document.addEventListener("click", follow);
   document.getElementById("export-notes").addEventListener("click", exportNotes);
   document.getElementById("copy-notes").addEventListener("click", copyNotes);
   document.getElementById("show-keys").addEventListener("click", () => keys.showModal());
+
+  const linked = stages.find((one) => `#${one.section.id}` === location.hash);
+  if (linked) reveal(linked.section);
 
   window.mixrenderPage = {
     stages,
