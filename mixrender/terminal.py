@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import io
 import os
 import signal
@@ -20,7 +21,7 @@ from rich.measure import Measurement
 from rich.table import Table
 from rich.text import Text
 
-from mixrender.errors import MixrenderError, PlanError, Problem, write_details
+from mixrender.errors import MachineError, MixrenderError, PlanError, Problem, write_details
 from mixrender.progress import Advance
 from mixrender.report.document import to_json
 
@@ -85,6 +86,14 @@ class Bars:
                     self._bars.stop()
 
 
+class _Out(Console):
+    """Stdout, whose reader may leave: `Terminal.reported` says what that means, not rich."""
+
+    def on_broken_pipe(self) -> None:
+        """Pass the exception on that is being handled."""
+        raise
+
+
 class Terminal:
     """Where a command prints; `quiet` leaves only faults and warnings, `as_json` one document on stdout."""
 
@@ -96,7 +105,7 @@ class Terminal:
                 # A name that this terminal cannot show is no reason to show nothing.
                 stream.reconfigure(errors="backslashreplace")
         # Names of tracks are shown as they are, [brackets] and :colons: included.
-        self._out = Console(file=sys.stdout, soft_wrap=False, width=_width(), markup=False, emoji=False)
+        self._out = _Out(file=sys.stdout, soft_wrap=False, width=_width(), markup=False, emoji=False)
         self._err = Console(file=sys.stderr, soft_wrap=True, markup=False, emoji=False)
 
     def progress(self) -> Bars | None:
@@ -105,7 +114,9 @@ class Terminal:
 
     def show(self, *tables: RenderableType) -> None:
         """Print tables or lines for people."""
-        if not (self.quiet or self.as_json):
+        if self.quiet or self.as_json:
+            return
+        with _printing():
             for table in tables:
                 if isinstance(table, Table) and table.row_count > LONG_ROWS:
                     self._out.file.write("\n".join(self._lines(table)) + "\n")
@@ -126,9 +137,9 @@ class Terminal:
 
     def data(self, text: str) -> None:
         """Print text for other programs, its ends of lines as they are."""
-        sys.stdout.flush()
-        sys.stdout.buffer.write(text.encode("utf-8", "backslashreplace"))
-        sys.stdout.buffer.flush()
+        with _printing():
+            sys.stdout.flush()
+            sys.stdout.buffer.write(text.encode("utf-8", "backslashreplace"))
 
     def say(self, line: str) -> None:
         """Print one plain line for people, without styling what stands in it."""
@@ -137,8 +148,8 @@ class Terminal:
     def document(self, document: dict[str, Any]) -> None:
         """Print the one JSON document, if that was asked for."""
         if self.as_json:
-            sys.stdout.write(to_json(document))
-            sys.stdout.flush()
+            with _printing():
+                sys.stdout.write(to_json(document))
 
     def warn(self, problems: Sequence[Problem | str]) -> None:
         """Print warnings to stderr, one line each."""
@@ -170,13 +181,33 @@ class Terminal:
             raise SystemExit(TERMINATED) from None
         except BrokenPipeError:
             # Whoever read our output has seen enough.
-            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            _drop_output()
             raise SystemExit(0) from None
         except Exception as error:
             self.fault(
                 f"a fault of mixrender itself: {type(error).__name__}: {error}; details in {write_details()}"
             )
             raise SystemExit(INTERNAL) from None
+
+
+@contextmanager
+def _printing() -> Iterator[None]:
+    """Print to stdout, to the last byte; MachineError where it cannot take them, BrokenPipeError as it is."""
+    try:
+        yield
+        sys.stdout.flush()
+    except BrokenPipeError:
+        raise
+    except OSError as error:
+        _drop_output()
+        full = "the disk is full. Free some space and run it again."
+        reason = full if error.errno == errno.ENOSPC else f"it cannot be written ({error.strerror or error})."
+        raise MachineError(f"the output: {reason}") from error
+
+
+def _drop_output() -> None:
+    """Let what is still to be printed go nowhere: else Python fails once more when it ends."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 def aligned(table: Table) -> list[str]:

@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 import io
+import os
+import subprocess
+import sys
+from pathlib import Path
 
 import pytest
 from rich.console import Console
@@ -114,3 +118,48 @@ def test_a_figure_of_a_table_in_paragraphs_stands_on_the_line_of_its_name():
         lines = stacked(table, width=width).plain.splitlines()
         assert max(map(len, lines)) <= width
         assert all(any(f"figure {number} dB {number}.5" in line for line in lines) for number in range(12))
+
+
+def ended(write: str, stdout: int) -> tuple[int, str]:
+    """Exit status and messages of a process that prints to `stdout` by a terminal."""
+    program = f"""
+from mixrender.report.tables import new_table
+from mixrender.terminal import Terminal
+
+table = new_table("Tracks", "", "at")
+for row in range(300):
+    table.add_row(str(row), "1:48.4")
+short = new_table("Tracks", "", "at")
+short.add_row("1", "1:48.4")
+terminal = Terminal(as_json={write.startswith("document")})
+with terminal.reported():
+    terminal.{write}
+"""
+    done = subprocess.run(
+        [sys.executable, "-c", program], stdout=stdout, stderr=subprocess.PIPE, text=True, timeout=30
+    )
+    return done.returncode, done.stderr
+
+
+WRITES = ["show(short)", "show(table)", "data('a,b')", "document({'a': 1})"]
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="only Linux has a disk that is always full")
+@pytest.mark.parametrize("write", WRITES)
+def test_a_full_disk_under_stdout_is_one_message_and_status_3(write):
+    with Path("/dev/full").open("wb") as full:
+        status, messages = ended(write, full.fileno())
+
+    assert (status, messages) == (3, "the output: the disk is full. Free some space and run it again.\n")
+
+
+@pytest.mark.parametrize("write", WRITES)
+def test_a_reader_who_has_seen_enough_is_no_fault(write):
+    reader, writer = os.pipe()
+    os.close(reader)
+    try:
+        status, messages = ended(write, writer)
+    finally:
+        os.close(writer)
+
+    assert (status, messages) == (0, "")
