@@ -44,6 +44,12 @@ def preview(plan, result, folder, monkeypatch, *, pictures):
     mixes.preview(plan, folder, pictures=pictures, cache=Cache(folder / "cache"))
 
 
+@pytest.fixture
+def small(monkeypatch):
+    """Pictures of 60 pixels, where it is not they that count."""
+    monkeypatch.setattr(score_files, "png_of", lambda svg: png_of(svg, width_px=60))
+
+
 def pictures_in(folder):
     return sorted(file.name for file in folder.iterdir() if file.suffix in (".png", ".svg"))
 
@@ -73,7 +79,7 @@ def test_every_clip_gets_a_png_and_an_svg(made, tmp_path, monkeypatch):
     assert ET.parse(tmp_path / "02-clip.svg").getroot().tag.endswith("svg")
 
 
-def test_pictures_of_an_earlier_preview_go_and_others_stay(made, tmp_path, monkeypatch):
+def test_pictures_of_an_earlier_preview_go_and_others_stay(made, tmp_path, monkeypatch, small):
     preview(*made, tmp_path, monkeypatch, pictures=True)
     (tmp_path / "01-clip.png").write_bytes(b"a cover of somebody else")
     preview(*made, tmp_path, monkeypatch, pictures=False)
@@ -95,7 +101,7 @@ def test_nothing_is_written_if_one_cannot_be_drawn(made, tmp_path, monkeypatch):
     assert pictures_in(tmp_path) == []
 
 
-def test_a_folder_that_cannot_be_written_is_said(made, tmp_path):
+def test_a_folder_that_cannot_be_written_is_said(made, tmp_path, small):
     plan, result = made
     (tmp_path / "file").write_text("in the way")
     first = result.transitions[0]
