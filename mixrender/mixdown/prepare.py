@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import functools
 import os
 import time
 from collections.abc import Mapping, Sequence
 from concurrent.futures import FIRST_EXCEPTION, ThreadPoolExecutor, wait
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from mixrender.audio import programs
@@ -212,9 +213,22 @@ def _measure(timeline: Timeline, raws: Sequence[RawAudio | EditedAudio], rate_hz
         beats = [timeline.tempo_map.beat_at(t) for t in (start_s, end_s)]
         play_s = [track.play_s_at(beat, timeline.tempo_map) for beat in beats]
         start, stop = (seconds_to_frames(s, rate_hz) for s in play_s)
-        return integrated(raws[track.index].read(start, stop), sample_rate_hz=rate_hz)
+        return _integrated(_Named(raws[track.index].name, raws[track.index]), start, stop)
 
     return measure
+
+
+@dataclass(frozen=True)
+class _Named:
+    """A sound that is known by its name."""
+
+    name: str
+    raw: RawAudio | EditedAudio = field(compare=False)
+
+
+@functools.lru_cache(maxsize=1024)  # a plan that is worked on asks for the same regions again and again
+def _integrated(sound: _Named, start: int, stop: int) -> float | None:
+    return integrated(sound.raw.read(start, stop), sample_rate_hz=sound.raw.sample_rate_hz)
 
 
 def _change(
