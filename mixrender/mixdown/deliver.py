@@ -18,7 +18,7 @@ from mixrender.formats import FORMATS
 from mixrender.loudness.meter import Meter
 from mixrender.loudness.spans import MeasuredSound, measured_sound
 from mixrender.mixdown.chain import Mastering
-from mixrender.mixdown.master import TOLERANCE_LU
+from mixrender.mixdown.master import TOLERANCE_LU, limiter_warning
 from mixrender.mixdown.result import Correction, TargetVerdict
 from mixrender.mixdown.target import over_words, target_of, verdict
 from mixrender.plan.model import LoudnessTarget, Output, Plan
@@ -264,7 +264,7 @@ def _roomy_ceiling_dbtp(plan: Plan, attempt: _Attempt, *, room_db: float) -> flo
 
 def _judged(plan: Plan, best: _Attempt, delivery: Delivery) -> Delivery:
     """The delivery with what is to be said of it: in its verdict if it failed, else as warnings."""
-    warnings = list(delivery.mastering.warnings)
+    warnings = [*delivery.mastering.warnings, *_limiter_warnings(plan, best)]
     target = delivery.target
     if delivery.correction is not None:
         warnings.append(_corrected_words(plan.output, delivery.correction))
@@ -278,6 +278,17 @@ def _judged(plan: Plan, best: _Attempt, delivery: Delivery) -> Delivery:
     elif advice:
         warnings.append(advice)
     return replace(delivery, target=target, warnings=tuple(warnings))
+
+
+def _limiter_warnings(plan: Plan, best: _Attempt) -> list[str]:
+    (asked_lufs, _), (searched_lufs, _) = target_of(plan), target_of(best.asked)
+    reached_lufs = best.loudness.integrated_lufs
+    if asked_lufs is None or searched_lufs is None or reached_lufs is None:
+        return []
+    warning = limiter_warning(
+        best.mastering, searched_lufs=searched_lufs, asked_lufs=asked_lufs, reached_lufs=reached_lufs
+    )
+    return [warning] if warning else []
 
 
 def _advice(plan: Plan, best: _Attempt, *, is_last: bool) -> str:

@@ -63,7 +63,7 @@ class MasterFinder:
         if self._search is None:
             self._search = Search(self._next_pass, loudness_lufs=loudness_lufs, peak_dbtp=peak_dbtp)
         found = self._search.find(target_lufs=target_lufs, ceiling_dbtp=ceiling_dbtp)
-        return replace(found, warnings=_warnings(found, target_lufs))
+        return found
 
     def _next_pass(self, setting: Setting) -> Mastering:
         self.passes += 1
@@ -90,16 +90,23 @@ def _over_without_limiter(plan: Plan, target_lufs: float, ceiling_dbtp: float, o
     return PlanError([plan.problem(("limiter",), message)])
 
 
-def _warnings(found: Mastering, target_lufs: float) -> tuple[str, ...]:
+def limiter_warning(found: Mastering, *, searched_lufs: float, asked_lufs: float, reached_lufs: float) -> str:
+    """That the limiter takes much away, or that what is asked for cannot be had, and what can; else empty.
+
+    `searched_lufs` is what the master was searched for, `asked_lufs` what the plan asks for, which a codec
+    may make another, and `reached_lufs` what the finished file has.
+    """
     most_db, mean_db = found.max_reduction_db, found.mean_reduction_db
+    takes = f"the limiter takes up to {most_db:.1f} dB away, {mean_db:.1f} dB on average"
+    if found.setting.ceiling_dbtp is not None and missing_lu(found, searched_lufs) > TOLERANCE_LU:
+        within_lufs = math.floor(10.0 * (reached_lufs + TOLERANCE_LU / 2)) / 10.0
+        return (
+            f"{takes}, on the way to {asked_lufs:.4g} LUFS, and reaches {reached_lufs:.1f}; "
+            f"ask for {within_lufs:.1f} LUFS or less"
+        )
     if most_db <= REDUCTION_WARN_DB and mean_db <= MEAN_REDUCTION_WARN_DB:
-        return ()
-    missed = missing_lu(found, target_lufs) > TOLERANCE_LU
-    return (
-        f"the limiter takes up to {most_db:.1f} dB away, {mean_db:.1f} dB on average, "
-        f"{'on the way to' if missed else 'to reach'} {target_lufs:g} LUFS; "
-        "a lower target would keep more of the punch",
-    )
+        return ""
+    return f"{takes}, to reach {asked_lufs:.4g} LUFS; a lower target would keep more of the punch"
 
 
 def _with_room_for_dither(ceiling_dbtp: float, output: Output) -> float:

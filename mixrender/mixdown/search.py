@@ -22,13 +22,15 @@ MAX_PASSES = 6
 
 LEAST_SLOPE = 0.15
 """LU that a dB of gain brings at least. Below it the limiter takes nearly all of the gain, and more only
-flattens the sound."""
+flattens the sound: the search goes one step there, and no further."""
 
 STEP_DB = 3.0
 """No more drive at once than this, twice as much at first: beyond, a limiter may bring nothing more."""
 
 MOST_REDUCTION_DB = 20.0
 """No target is worth more than this: what would need it is missed, and said."""
+
+SAME_DRIVE_DB = 1e-6
 
 SQUEEZED_DB = 2.0
 """A limiter that takes more away on average gives way to a faster one. Common practice, no source."""
@@ -58,14 +60,28 @@ class Search:
     def find(self, *, target_lufs: float, ceiling_dbtp: float) -> Mastering:
         """The master at the slowest pace of the limiter at which it is loud enough and not squeezed.
 
-        Where there is none, that at the fastest pace which comes nearest to the target.
+        Where there is none, the one that comes nearest to the target of all that were tried.
         """
+        made: dict[Setting, Mastering] = {}
         for pace in PACES:
-            made = list(self._climb(pace, target_lufs, ceiling_dbtp))
-            best = min(made, key=lambda one: abs(missing_lu(one, target_lufs)), default=None)
-            if best and abs(missing_lu(best, target_lufs)) <= CLOSE_ENOUGH_LU and not is_squeezed(best):
-                return best
-        return best or self._pass(PACES[-1], self._worth_it(PACES[-1])[-1].drive_db, ceiling_dbtp)
+            for one in self._climb(pace, target_lufs, ceiling_dbtp):
+                made[one.setting] = one
+                if abs(missing_lu(one, target_lufs)) <= CLOSE_ENOUGH_LU and not is_squeezed(one):
+                    return one
+        pace, drive_db = self._nearest(target_lufs - ceiling_dbtp)
+        setting = Setting(drive_db + ceiling_dbtp, ceiling_dbtp, pace)
+        return made.get(setting) or self._pass(pace, drive_db, ceiling_dbtp)
+
+    def _nearest(self, wanted_lu: float) -> tuple[Pace, float]:
+        """Pace and drive of the known point nearest to a level; of several near enough, the fastest."""
+        known = [
+            (max(abs(point.level_lu - wanted_lu), CLOSE_ENOUGH_LU), -number, point.drive_db)
+            for number, pace in enumerate(PACES)
+            for point in self._points[pace]
+            if point.max_reduction_db <= MOST_REDUCTION_DB + CLOSE_ENOUGH_LU
+        ]
+        _, number, drive_db = min(known)
+        return PACES[-number], drive_db
 
     def _climb(self, pace: Pace, target_lufs: float, ceiling_dbtp: float) -> Iterator[Mastering]:
         """Masters at one pace, until one is as loud as asked or it is seen that none will be.
@@ -78,8 +94,6 @@ class Search:
             if drive_db is None:
                 return
             made = self._pass(pace, drive_db, ceiling_dbtp)
-            if drive_db > self._worth_it(pace)[-1].drive_db:
-                return
             yield made
             if abs(missing_lu(made, target_lufs)) <= CLOSE_ENOUGH_LU:
                 return
@@ -89,7 +103,9 @@ class Search:
         assert made.loudness.integrated_lufs is not None
         level_lu = made.loudness.integrated_lufs - ceiling_dbtp
         point = _Point(drive_db, level_lu, made.mean_reduction_db, made.max_reduction_db)
-        self._points[pace] = sorted({*self._points[pace], point})
+        # Heard once more under another ceiling, a drive tells nothing new.
+        if all(abs(known.drive_db - drive_db) > SAME_DRIVE_DB for known in self._points[pace]):
+            self._points[pace] = sorted([*self._points[pace], point])
         return made
 
     def _worth_it(self, pace: Pace) -> list[_Point]:
@@ -125,8 +141,11 @@ class Search:
         if len(quiet) == 1:
             slower = self._points[PACES[max(PACES.index(pace) - 1, 0)]][-1]
             return max(last.drive_db + min(missing, 2 * STEP_DB), slower.drive_db)
-        room_db = MOST_REDUCTION_DB - last.max_reduction_db
-        if last != self._worth_it(pace)[-1] or room_db <= CLOSE_ENOUGH_LU:
+        # One step into where more brings next to nothing, however many passes that takes: what is told to be
+        # the most that can be had is then found by whoever asks for it.
+        flat_db = self._worth_it(pace)[-1].drive_db + STEP_DB - last.drive_db
+        room_db = min(MOST_REDUCTION_DB - last.max_reduction_db, flat_db)
+        if room_db <= CLOSE_ENOUGH_LU:
             return None
         local_slope = max(2.0 * slope - 1.0, LEAST_SLOPE) if len(quiet) == 2 else slope
         return last.drive_db + min(missing / local_slope, STEP_DB, room_db)

@@ -10,15 +10,17 @@ import pytest
 
 from mixrender.dsp.limiter import PACES
 from mixrender.errors import PlanError
+from mixrender.facts import Loudness
 from mixrender.loudness.meter import measure
 from mixrender.mixdown.chain import MasterChain, Mastering, Setting
-from mixrender.mixdown.master import MEAN_REDUCTION_WARN_DB, MasterFinder
+from mixrender.mixdown.master import MEAN_REDUCTION_WARN_DB, MasterFinder, limiter_warning
 from mixrender.plan.load import parse_plan
 from mixrender.progress import NoProgress
 from mixrender.units import FloatArray
 
 RATE_HZ = 44_100
 TARGET_LU = 0.1
+NONE = np.zeros(0, np.float32)
 
 
 def club(*, seconds: float, kick_level: float = 0.9, low_pass_hz: float = 20_000.0) -> FloatArray:
@@ -59,6 +61,13 @@ def mastered(x: FloatArray, text: str, *, bits: int = 24) -> tuple[Mastering, Fl
     print(f"{finder.passes} passes")
     chain = MasterChain(found.setting, sample_rate_hz=RATE_HZ)
     return found, np.concatenate(list(chain.run(blocks())))
+
+
+def warned(found: Mastering, target_lufs: float) -> str:
+    """What is said of a master whose file is as loud as itself."""
+    lufs = found.loudness.integrated_lufs
+    assert lufs is not None
+    return limiter_warning(found, searched_lufs=target_lufs, asked_lufs=target_lufs, reached_lufs=lufs)
 
 
 def libebur128_lufs(x: FloatArray) -> float:
@@ -119,7 +128,7 @@ def test_a_faster_pace_takes_less_away_for_the_same_loudness() -> None:
 def test_much_reduction_is_done_and_warned_of_with_its_figures() -> None:
     # Warned of above 6 dB at once or 2 dB on average: common practice, no source.
     found, _ = mastered(club(seconds=6, kick_level=3.0), "loudness: -10 LUFS")
-    (warning,) = found.warnings
+    warning = warned(found, -10.0)
 
     print(warning)
     assert found.max_reduction_db > 6.0
@@ -133,11 +142,12 @@ def test_little_reduction_is_not_warned_of() -> None:
     peak_dbtp = measure(x, sample_rate_hz=RATE_HZ).true_peak_dbtp
     loud_lufs = measure(x, sample_rate_hz=RATE_HZ).integrated_lufs
     assert peak_dbtp is not None and loud_lufs is not None
-    found, _ = mastered(x, f"loudness: {loud_lufs - 1 - peak_dbtp + 1.5:.2f} LUFS")
+    target_lufs = round(loud_lufs - 1 - peak_dbtp + 1.5, 2)
+    found, _ = mastered(x, f"loudness: {target_lufs:.2f} LUFS")
 
     print(f"reduction {found.max_reduction_db:.2f} dB, bound 1.4 to 2.5 dB: 1.5, and what that costs")
     assert 1.4 <= found.max_reduction_db <= 2.5
-    assert found.warnings == ()
+    assert warned(found, target_lufs) == ""
 
 
 def test_what_no_limiter_should_do_is_missed_and_the_most_is_20_db() -> None:
@@ -147,7 +157,30 @@ def test_what_no_limiter_should_do_is_missed_and_the_most_is_20_db() -> None:
     print(f"{found.loudness.integrated_lufs:.2f} LUFS, reduction {found.max_reduction_db:.2f} dB, bound 20.1")
     assert found.loudness.integrated_lufs < -3.2
     assert 6.0 < found.max_reduction_db <= 20.1
-    assert "on the way to -3 LUFS" in found.warnings[0]
+    assert "on the way to -3 LUFS" in warned(found, -3.0)
+
+
+def test_what_is_said_to_be_the_most_can_be_had() -> None:
+    x = club(seconds=6)
+    warning = warned(mastered(x, "loudness: -3 LUFS")[0], -3.0)
+    offered_lufs = float(warning.split("ask for ")[1].split(" LUFS or less")[0])
+    found, _ = mastered(x, f"loudness: {offered_lufs} LUFS")
+
+    print(f"{warning}: {found.loudness.integrated_lufs:.2f} LUFS, bound +-{TARGET_LU} LU")
+    assert found.loudness.integrated_lufs == pytest.approx(offered_lufs, abs=TARGET_LU)
+    assert "ask for" not in warned(found, offered_lufs)
+
+
+def test_a_warning_names_what_the_plan_asks_for_and_what_the_file_has() -> None:
+    """A codec takes something: the master is then searched for another loudness than the plan's."""
+    loudness = Loudness(60.0, integrated_lufs=-8.946, true_peak_dbtp=-1.5)
+    found = Mastering(Setting(9.0, -1.5), loudness, 7.0, 2.5, NONE, NONE)
+    told = limiter_warning(found, searched_lufs=-8.94635, asked_lufs=-9.0, reached_lufs=-9.03)
+    missed = limiter_warning(found, searched_lufs=-6.94635, asked_lufs=-7.0, reached_lufs=-9.03)
+
+    print(told, missed, sep="\n")
+    assert "to reach -9 LUFS; a lower target" in told
+    assert missed.endswith("on the way to -7 LUFS, and reaches -9.0; ask for -9.0 LUFS or less")
 
 
 @pytest.mark.parametrize("bits", [16, 24])
