@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -11,7 +11,7 @@ from mixrender import api
 from mixrender.audio.cache import Cache
 from mixrender.errors import InputError, MixrenderError, PlanError, write_details
 from mixrender.mixdown.preview import render_clips
-from mixrender.mixdown.result import MixResult, TransitionMeasure
+from mixrender.mixdown.result import Clip, MixResult, TransitionMeasure
 from mixrender.plan.load import load_plan
 from mixrender.plan.model import Output, Plan
 from mixrender.progress import Progress
@@ -37,12 +37,23 @@ class Wanted:
 
 @dataclass
 class _Shown:
-    """What the last good rounds made: a plan, its result, and what was drawn of it, by number."""
+    """What the last good rounds made: a plan, its result, and by number what was drawn of it, and of what."""
 
     plan: Plan
     result: MixResult
     drawn: dict[int, Drawn] = field(default_factory=dict)
+    told: dict[int, object] = field(default_factory=dict)
     revisions: dict[int, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class _Made:
+    """One transition as this round made it; `told` is what the plan says of it."""
+
+    measure: TransitionMeasure
+    section: Section
+    drawn: Drawn
+    told: object
 
 
 class Worker:
@@ -65,7 +76,7 @@ class Worker:
         self._asked, self._begun, self._stopped = 1, 0, False
         self._files = files_of(wanted.plan_file)
         self._shown: _Shown | None = None
-        self._lock = threading.Lock()
+        self._lock = threading.RLock()
 
     @property
     def files(self) -> frozenset[Path]:
@@ -152,14 +163,16 @@ class Worker:
         pairs = pairs_of(timeline)
         before = self._stage.pairs()
         same = before == tuple((number, pair_text(pairs[number])) for number in numbers)
-        made: dict[int, tuple[TransitionMeasure, Section, Drawn]] = {}
-        for number in self._nearest_first(numbers):
+        told = {number: told_of(plan, timeline, number) for number in numbers}
+        changed = self._changed_since(told)
+        made: dict[int, _Made] = {}
+        for number in self._in_order(numbers, changed):
             self._stage.say(f"Rendering {len(made) + 1} of {len(numbers)}")
             result = self._rendered(plan, timeline, number)
-            made[number] = self._made(plan, result, number, pairs[number])
+            made[number] = self._made(plan, result, number, pairs[number], told[number])
             if same:
                 self._show(plan, result, {number: made[number]})
-                self._stage.set_section(made[number][1])
+                self._stage.set_section(made[number].section)
             elif not before:
                 self._replace_all(plan, result, made)
         if not same:
@@ -171,12 +184,18 @@ class Worker:
             self._write_out(plan)
         self._cache.prune(api.KEPT_BYTES)
 
-    def _nearest_first(self, numbers: Sequence[int]) -> Iterator[int]:
-        """The transition that is listened to, then those nearest to it, wherever the listener goes."""
+    def _changed_since(self, told: Mapping[int, object]) -> set[int]:
+        """Which transitions the plan says something else of than when they were drawn."""
+        before = self._shown.told if self._shown is not None else {}
+        return {number for number, said in told.items() if before.get(number) != said}
+
+    def _in_order(self, numbers: Sequence[int], changed: set[int]) -> Iterator[int]:
+        """What has changed first, and what is nearest to the listener, wherever that is by then."""
         left = list(numbers)
         while left:
             self._require_current()
-            number = min(left, key=lambda n: (abs(n - self._stage.current), n))
+            here = self._stage.current
+            number = min(left, key=lambda n: (n not in changed, abs(n - here), n))
             left.remove(number)
             yield number
 
@@ -194,45 +213,49 @@ class Worker:
             tail_bars=self._wanted.tail_bars,
         )
 
-    def _made(
-        self, plan: Plan, result: MixResult, number: int, pair: Pair
-    ) -> tuple[TransitionMeasure, Section, Drawn]:
+    def _made(self, plan: Plan, result: MixResult, number: int, pair: Pair, told: object) -> _Made:
         """A rendered clip under its own name, and its section with the versions there are."""
         measure = result.transitions[number - 1]
         assert measure is not None and measure.clip is not None
-        measure = replace(measure, clip=replace(measure.clip, path=self._versions.take(measure.clip.path)))
-        clip = measure.clip
-        assert clip is not None
-        measures = tuple(measure if n == number else None for n in range(1, len(result.transitions) + 1))
-        drawn = draw_section(plan, replace(result, transitions=measures), number)
+        clip = replace(measure.clip, path=self._versions.take(measure.clip.path))
+        measure = replace(measure, clip=clip)
+        drawn = self._drawn_before(number, told, clip)
+        if drawn is None:
+            measures = tuple(measure if n == number else None for n in range(1, len(result.transitions) + 1))
+            drawn = draw_section(plan, replace(result, transitions=measures), number)
         version = Version(clip.path.name, clip.path, clip.loudness.integrated_lufs, drawn.place)
         self._versions.put(pair, version)
-        return measure, Section(number, pair, drawn.html, self._versions.of(pair)), drawn
+        section = Section(number, pair, drawn.html, self._versions.of(pair))
+        return _Made(measure, section, drawn, told)
 
-    def _show(
-        self, plan: Plan, result: MixResult, made: dict[int, tuple[TransitionMeasure, Section, Drawn]]
-    ) -> None:
+    def _drawn_before(self, number: int, told: object, clip: Clip) -> Drawn | None:
+        """What was drawn of a transition, if it would be drawn in the same way again."""
+        shown = self._shown
+        if shown is None or number not in shown.drawn or shown.told[number] != told:
+            return None
+        before = shown.result.transitions[number - 1]
+        same = before is not None and before.clip is not None and before.clip.digest == clip.digest
+        return shown.drawn[number] if same else None
+
+    def _show(self, plan: Plan, result: MixResult, made: Mapping[int, _Made]) -> None:
         """Take over what was made, beside what is shown already."""
         with self._lock:
-            old = self._shown
-            measures = list(old.result.transitions if old else result.transitions)
-            measures = (measures + [None] * len(result.transitions))[: len(result.transitions)]
-            shown = _Shown(plan, result, dict(old.drawn) if old else {}, dict(old.revisions) if old else {})
-            for number, (measure, section, drawn) in made.items():
-                measures[number - 1] = measure
-                shown.drawn[number] = drawn
-                shown.revisions[number] = str(section.document()["revision"])
-            shown.result = replace(result, transitions=tuple(measures))
+            old = self._shown or _Shown(plan, result)
+            measures = [*old.result.transitions, *([None] * len(result.transitions))]
+            shown = _Shown(plan, result, dict(old.drawn), dict(old.told), dict(old.revisions))
+            for number, one in made.items():
+                measures[number - 1] = one.measure
+                shown.drawn[number], shown.told[number] = one.drawn, one.told
+                shown.revisions[number] = str(one.section.document()["revision"])
+            shown.result = replace(result, transitions=tuple(measures[: len(result.transitions)]))
             self._shown = shown
 
-    def _replace_all(
-        self, plan: Plan, result: MixResult, made: dict[int, tuple[TransitionMeasure, Section, Drawn]]
-    ) -> None:
+    def _replace_all(self, plan: Plan, result: MixResult, made: Mapping[int, _Made]) -> None:
         with self._lock:
             self._shown = None
-        self._show(plan, result, made)
+            self._show(plan, result, made)
         title = plan.title or self._wanted.plan_file.stem
-        self._stage.set_sections(title, [made[number][1] for number in sorted(made)])
+        self._stage.set_sections(title, [made[number].section for number in sorted(made)])
 
     def _write_out(self, plan: Plan) -> None:
         """What `preview` writes, for whoever asked for files: what was rendered is found in the cache."""
@@ -266,3 +289,13 @@ def pairs_of(timeline: Timeline) -> dict[int, Pair]:
         earlier = sum(pair[:2] == names for pair in pairs.values())
         pairs[transition.index] = (*names, earlier)
     return pairs
+
+
+def told_of(plan: Plan, timeline: Timeline, number: int) -> object:
+    """What a transition's section is drawn from beside its clip: two that are equal are drawn alike."""
+    transition = timeline.transitions[number - 1]
+    tracks = [timeline.tracks[index] for index in (transition.outgoing, transition.incoming)]
+    names = [track.name for track in tracks]
+    notes = [entry.note for entry in plan.transitions if [entry.from_track, entry.to_track] == names]
+    around = (plan.title, plan.bands_hz, plan.voices, plan.recipes, timeline.layers, timeline.voices)
+    return transition, tracks, notes, [plan.track(name) for name in names], around, timeline.noises

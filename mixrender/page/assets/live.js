@@ -338,7 +338,7 @@
 
   async function swapOne(next) {
     const old = sections().find((one) => documents.get(one)?.pair === next.pair);
-    if (!old) return replaceAll();
+    if (!old) return undefined; // a list that has it is on its way
     if (old.dataset.revision === next.revision) return undefined;
     return swap(old, parsed(next.html), next);
   }
@@ -365,8 +365,15 @@
     stand();
   }
 
-  async function replaceAll() {
-    const { sections: wanted } = await (await fetched("sections")).json();
+  // A section by its number; null where another is there by now, for then its event is on its way.
+  async function fetchSection({ index, pair }) {
+    const answer = await fetch(`sections/${index}`);
+    const sent = answer.ok ? await answer.json() : null;
+    return sent?.pair === pair ? sent : null;
+  }
+
+  async function replaceAll(state) {
+    const wanted = state.sections;
     const byPair = new Map(sections().map((one) => [documents.get(one)?.pair, one]));
     const stand = held();
     const kept = new Set(wanted.map((next) => next.pair));
@@ -380,16 +387,20 @@
     for (const next of wanted) {
       let section = byPair.get(next.pair);
       if (!section) {
-        section = parsed(next.html);
-        know(section, next);
+        const sent = await fetchSection(next);
+        if (!sent) return;
+        section = parsed(sent.html);
+        know(section, sent);
         if (last) last.after(section);
         else list.prepend(section);
-        page.adopt(section, next.versions.at(-1).place);
+        page.adopt(section, sent.versions.at(-1).place);
         compare(section);
       } else {
         if (section.dataset.revision !== next.revision) {
-          const fresh = parsed(next.html);
-          await swap(section, fresh, next);
+          const sent = await fetchSection(next);
+          if (!sent) return;
+          const fresh = parsed(sent.html);
+          await swap(section, fresh, sent);
           section = fresh;
         }
         const inPlace = last ? last.nextElementSibling === section : list.firstElementChild === section;
@@ -411,7 +422,7 @@
     const fits = here.length === state.sections.length
       && state.sections.every((one, i) => Number(here[i].dataset.index) === one.index
         && (documents.get(here[i])?.pair ?? one.pair) === one.pair);
-    if (!fits) return replaceAll();
+    if (!fits) return replaceAll(state);
     for (const [i, one] of state.sections.entries()) {
       if (here[i].dataset.revision === one.revision) {
         if (documents.has(here[i])) continue;
@@ -419,7 +430,8 @@
         compare(here[i]);
       } else {
         documents.set(here[i], documents.get(here[i]) ?? { pair: one.pair, versions: [] });
-        await swapOne(await (await fetched(`sections/${one.index}`)).json());
+        const sent = await fetchSection(one);
+        if (sent) await swapOne(sent);
       }
     }
     if (around !== null && around !== state.around) await refreshAround();
@@ -535,7 +547,7 @@
   });
   on("state", (sent) => then(() => catchUp(sent)));
   on("transition", (sent) => then(() => swapOne(sent)));
-  on("reload", () => then(replaceAll));
+  on("reload", (sent) => then(() => replaceAll(sent)));
   on("around", (sent) => then(async () => { around = sent.around; await refreshAround(); }));
   on("faults", (sent) => showFaults(sent.faults));
   on("status", (sent) => showStatus(sent.status));
