@@ -21,12 +21,8 @@ def transition_figures(
     return (
         *_tempo(transition, out, into),
         _keys(out, into),
-        _beats(measure.beat_offset),
-        Figure(
-            "Loudness step",
-            figure(measure.loudness_step_lu, "LU", sign=True),
-            "8 bars after the overlap, against 8 before",
-        ),
+        _beats(measure.beat_offset, is_matched=transition.beatmatched),
+        _step(measure.loudness_step_lu),
         _leaves(transition, out, into),
         Figure("Overlap", bars(transition.overlap_bars), when(transition.start_s, transition.end_s)),
         Figure("Recipe", plain(transition.recipe)),
@@ -71,11 +67,21 @@ def _keys(out: TrackPlacement, into: TrackPlacement) -> Figure:
     return Figure("Keys", names, described(parse_key(out.key), parse_key(into.key)))
 
 
-def _beats(offset: BeatOffset | None) -> Figure:
+def _beats(offset: BeatOffset | None, *, is_matched: bool) -> Figure:
     if offset is None:
-        return Figure("Beats apart", NOT_MEASURABLE, "fewer than 8 beats were clear in both")
+        reason = "fewer than 8 beats were clear in both" if is_matched else "the beats are not matched"
+        return Figure("Beats apart", NOT_MEASURABLE, reason)
     late = f"95 % within {offset.p95_abs:.2f} ms, {offset.beats} compared; + is late"
     return Figure("Beats apart", figure(offset.median, "ms", digits=2, sign=True), late)
+
+
+def _step(step_lu: float | None) -> Figure:
+    if step_lu is None:
+        return Figure(
+            "Loudness step", NOT_MEASURABLE, "takes 8 bars of sound before the overlap and after it"
+        )
+    value = figure(step_lu, "LU", sign=True)
+    return Figure("Loudness step", value, "8 bars after the overlap, against 8 before")
 
 
 def _leaves(transition: TransitionPlacement, out: TrackPlacement, into: TrackPlacement) -> Figure:
@@ -86,7 +92,7 @@ def _leaves(transition: TransitionPlacement, out: TrackPlacement, into: TrackPla
 
 
 def _place(bar: float | None, second: float) -> str:
-    return f"bar {bar:g}" if bar is not None else format_time(second)
+    return f"bar {round(bar, 2):g}" if bar is not None else format_time(second)
 
 
 def _sound(measure: TransitionMeasure) -> Iterator[Figure]:

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from mixrender.page.build import build_page, title_of
+from mixrender.page.figures import transition_figures
 from mixrender.page.render import page_html
 from mixrender.page.sounds import relative_url
 from tests.page.made import Read, as_mix, read
@@ -103,7 +104,17 @@ def test_what_was_not_measured_is_a_dash_with_a_reason(preview):
     figures = {one.label: (one.value, one.remark) for one in page.transitions[0].figures}
 
     assert figures["Beats apart"] == ("–", "fewer than 8 beats were clear in both")
-    assert figures["Loudness step"][0] == "–"
+    assert figures["Loudness step"] == ("–", "takes 8 bars of sound before the overlap and after it")
+
+
+def test_tracks_whose_beats_are_not_matched_have_no_beats_to_compare(preview):
+    _, result = preview
+    free = replace(result.timeline.transitions[0], beatmatched=False, leave_bar=41.02734)
+    measure = replace(result.transitions[0], beat_offset=None)
+    figures = {one.label: one for one in transition_figures(result.timeline, free, measure)}
+
+    assert figures["Beats apart"].remark == "the beats are not matched"
+    assert figures["Leave → enter"].value == "bar 41.03 → bar 1"
 
 
 def test_the_tracklist_says_when_each_track_comes_in(preview):
