@@ -122,6 +122,7 @@ def render_mix(
         levelling=levelling([track.alone_lufs for track in tracks], before_master_lufs),
         voices=prepared.voices,
         layer_gains_db=prepared.layer_gains_db,
+        match_loudness=plan.match_loudness,
     )
 
 

@@ -15,6 +15,7 @@ from mixrender.loudness.spans import MeasuredSound
 from mixrender.mixdown.levelling import Levelling
 from mixrender.mixdown.offsets import BeatOffset
 from mixrender.mixdown.trace import ClipTrace
+from mixrender.plan.fields import MatchLoudness
 from mixrender.timing.timeline import Timeline
 
 
@@ -181,7 +182,8 @@ class MixResult:
     `loudness` is that of the delivered file, None on a preview; `before_encoding` that of the sound given to
     a lossy codec, None where the format is not lossy. `sound` is the delivered file over time, `tracks` what
     was measured of it for each track, `levelling` what would make the tracks equally loud; None and empty on
-    a preview. `voices` are those that are heard in it, `layer_gains_db` the gains of the timeline's layers.
+    a preview. `voices` are those that are heard in it, `layer_gains_db` the gains of the timeline's layers,
+    `match_loudness` is how the plan says that tracks be levelled.
     """
 
     timeline: Timeline
@@ -203,6 +205,7 @@ class MixResult:
     levelling: Levelling | None = None
     voices: tuple[VoiceMeasure, ...] = ()
     layer_gains_db: tuple[float, ...] = ()
+    match_loudness: MatchLoudness = "tracks"
 
     def all_warnings(self) -> list[Problem | str]:
         """Warnings of the plan, of what was measured, and of the master, in that order."""

@@ -83,6 +83,14 @@ def span_details(span: SpanFigures | None) -> Document | None:
     }
 
 
+_WAYS = {
+    "tracks": "`match_loudness: regions` matches what meets in the overlaps",
+    "regions": "what meets in the overlaps, which `match_loudness: regions` has matched, will then step",
+    "off": "`match_loudness: true` matches loud parts of tracks, `regions` what meets in the overlaps",
+}
+"""What else there is to know of levelling, by how the plan levels tracks."""
+
+
 def suggested_gains_db(result: MixResult) -> list[float | None]:
     """The `gain:` to write for each track so that all are equally loud; None where nothing need change."""
     changes_db = result.levelling.changes_db if result.levelling else (0.0,) * len(result.timeline.tracks)
@@ -101,10 +109,7 @@ def levelling_advice(result: MixResult) -> str:
         for track, gain_db in zip(result.timeline.tracks, suggested_gains_db(result), strict=True)
         if gain_db is not None
     ]
-    return (
-        f"To even it out: {', '.join(gains)} (as `gain:` of the track); "
-        "`match_loudness: regions` matches what meets in the overlaps."
-    )
+    return f"To even it out: {', '.join(gains)} (as `gain:` of the track); {_WAYS[result.match_loudness]}."
 
 
 def _levelling_document(result: MixResult) -> Document | None:

@@ -139,7 +139,7 @@ def test_a_suggestion_is_the_gain_to_write_and_tells_the_one_that_is_there(
     assert c_db is None
     assert levelling_advice(result) == (
         f"To even it out: a {a_db:+.1f} dB, b {b_db:+.1f} dB (now -1) (as `gain:` of the track); "
-        "`match_loudness: regions` matches what meets in the overlaps."
+        "`match_loudness: true` matches loud parts of tracks, `regions` what meets in the overlaps."
     )
 
 

@@ -235,7 +235,18 @@ def test_the_lines_on_levelling_name_the_tracks_and_the_gains(result):
 
     assert apart.endswith("LU apart: a is the loudest, b the quietest.")
     assert advice.startswith("To even it out: a -") and "(as `gain:` of the track)" in advice
-    assert "`match_loudness: regions` matches what meets in the overlaps" in advice
+    assert "`match_loudness: true` matches loud parts of tracks, `regions` what meets" in advice
+
+
+@pytest.mark.parametrize("setting", ["tracks", "regions", "off"])
+def test_the_advice_on_levelling_never_recommends_what_the_plan_has(result, setting):
+    plan_words = {"tracks": "true", "regions": "regions", "off": "false"}
+    advice = levelling_lines(replace(result, match_loudness=setting))[1]
+    recommended = set(re.findall(r"`match_loudness: (\w+)` matches", advice))
+
+    assert plan_words[setting] not in recommended
+    assert recommended or "will then step" in advice
+    assert mix_document(replace(result, match_loudness=setting))["levelling"]["advice"] == advice
 
 
 def test_nothing_is_said_of_levelling_where_it_was_not_measured(unmeasured):
