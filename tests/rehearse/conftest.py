@@ -27,16 +27,16 @@ tracks:
 PLAN = f"""\
 {TRACKS}transitions:
   - {{from: a, to: b, leave: 4, enter: 2, overlap: 2 bars, recipe: none}}
-  - {{from: b, to: c, leave: 5, enter: 2, overlap: 1 bar, recipe: none}}
+  - {{from: b, to: c, leave: 6, enter: 2, overlap: 1 bar, recipe: none}}
 """
 
 
 @pytest.fixture(scope="session")
 def music(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Path, Cache]]:
-    """Three tracks of six bars at one tempo, and a cache; their facts are known, so nothing is analysed."""
+    """Three tracks of eight bars at one tempo, and a cache; their facts are known, so nothing is analysed."""
     folder = tmp_path_factory.mktemp("music")
     facts = {
-        name: click_track(folder / f"{name}.wav", 120.0, hz=hz, bars=6, bar_1_s=0.0).facts
+        name: click_track(folder / f"{name}.wav", 120.0, hz=hz, bars=8, bar_1_s=0.0).facts
         for name, hz in (("a", 1000.0), ("b", 2000.0), ("c", 3000.0))
     }
     (folder / "plan.yaml").write_text(PLAN, encoding="utf-8")

@@ -14,7 +14,7 @@ from mixrender.mixdown import preview
 from mixrender.rehearse import work
 from mixrender.rehearse.overseen import Overtaken
 
-PLAN_WORDS = "from: b, to: c, leave: 5, enter: 2, overlap: 1 bar"
+PLAN_WORDS = "from: b, to: c, leave: 6, enter: 2, overlap: 1 bar"
 
 
 @pytest.fixture
