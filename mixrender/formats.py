@@ -92,14 +92,16 @@ FORMATS: Mapping[FormatName, Format] = MappingProxyType(
 
 
 def unfit(
-    format: FormatName, *, bits: Bits, rate_hz: int | None = None, kbit_s: int | None = None
+    format: FormatName, *, bits: Bits | None = None, rate_hz: int | None = None, kbit_s: int | None = None
 ) -> Iterator[tuple[Literal["bits", "rate", "bitrate"], str]]:
     """What a format cannot hold of what is asked for: the field, and what is wrong with the way out.
 
-    None stands for what the format itself decides. Bits mean nothing to a lossy format, and pass.
+    None stands for what the format itself decides, or what nobody wrote.
     """
     kind = FORMATS[format]
-    if not kind.is_lossy and bits not in kind.bits:
+    if bits is not None and kind.is_lossy:
+        yield "bits", f"{kind.title} has no bits per sample to choose; leave `bits` out, or write `bitrate`"
+    elif bits is not None and bits not in kind.bits:
         yield "bits", f"{kind.title} holds whole numbers only; write `bits: 24`, or `format: wav`"
     if rate_hz is not None and kind.rates_hz and rate_hz not in kind.rates_hz:
         yield "rate", f"{kind.title} cannot have {rate_hz} Hz; write {_one_of(kind.rates_hz)}"

@@ -66,7 +66,8 @@ def require_writable(
     if bits not in BIT_WORDS:
         raise InputError(f"The output cannot have {bits!r} bits; it can have {', '.join(BIT_WORDS)}.")
     kind = FORMATS[format]
-    faults = [text for _, text in unfit(format, bits=bits, rate_hz=sample_rate_hz, kbit_s=kbit_s)]
+    its_bits = None if kind.is_lossy else bits
+    faults = [text for _, text in unfit(format, bits=its_bits, rate_hz=sample_rate_hz, kbit_s=kbit_s)]
     if not faults and kind.largest_bytes is not None:
         sound_bytes = frames * 2 * int(bits) // 8
         if sound_bytes > kind.largest_bytes - HEAD_BYTES:

@@ -8,7 +8,6 @@ from itertools import islice
 from pathlib import Path
 
 from mixrender.errors import Problem
-from mixrender.formats import unfit
 from mixrender.plan.model import Layer, Plan, PlanPath, Position, Sound, Track, Transition
 from mixrender.plan.quantities import nearest, one_of, shorten, suggestion
 from mixrender.plan.recipes import RECIPES
@@ -284,8 +283,7 @@ def _contradictions(plan: Plan) -> Iterator[Problem]:
             text = "`formants: keep` has no effect without a `shift`"
             yield plan.problem((*plan.path_of(track), "formants"), text, "warning")
     output = plan.output
-    faults = unfit(output.format, bits=output.bits, rate_hz=output.rate_hz, kbit_s=output.bit_rate_kbit_s)
-    for word, text in faults:
+    for word, text in output.unfit():
         yield plan.problem(("output", word), text)
 
 

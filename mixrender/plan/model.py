@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Annotated, Any, ClassVar, Literal, get_args
 
 from pydantic import BeforeValidator, Discriminator, Field, PrivateAttr, Tag, ValidationInfo, model_validator
 
 from mixrender.errors import Problem
-from mixrender.formats import BIT_WORDS, FORMAT_NAMES, Bits, FormatName
+from mixrender.formats import BIT_WORDS, FORMAT_NAMES, Bits, FormatName, unfit
 from mixrender.plan import fields as f
 from mixrender.plan.lanes import Lane, LanePoint, Moves, read_transition_moves
 from mixrender.plan.places import InPosition, Length, MoveTime, PlanModel, Position, Shift, from_yaml
@@ -52,6 +52,11 @@ class Output(PlanModel):
     bit_rate_kbit_s: f.BitRateKbitS | None = Field(default=None, validation_alias="bitrate")
 
     example: ClassVar[str] = "`{format: flac, bits: 24, rate: 44100}`"
+
+    def unfit(self) -> Iterator[tuple[Literal["bits", "rate", "bitrate"], str]]:
+        """What the format cannot hold of what is written, as `formats.unfit` says it."""
+        bits = self.bits if "bits" in self.model_fields_set else None
+        return unfit(self.format, bits=bits, rate_hz=self.rate_hz, kbit_s=self.bit_rate_kbit_s)
 
 
 class StartSpec(PlanModel):

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 
-from mixrender.errors import InputError
+from mixrender.errors import InputError, PlanError
 from mixrender.formats import FORMATS, FormatName, unfit
-from mixrender.plan.load import parse_plan
+from mixrender.plan.load import load_plan, parse_plan
 from mixrender.plan.output import with_output
 
 
@@ -32,7 +34,8 @@ def test_a_rate_that_a_format_lacks_becomes_the_next_higher_or_the_highest(
 def test_what_a_format_takes_by_itself_is_legal(format: FormatName) -> None:
     kind = FORMATS[format]
     rate_hz = kind.rate_near_hz(44_100)
-    assert list(unfit(format, bits="24", rate_hz=rate_hz, kbit_s=kind.default_kbit_s or None)) == []
+    bits = None if kind.is_lossy else "24"
+    assert list(unfit(format, bits=bits, rate_hz=rate_hz, kbit_s=kind.default_kbit_s or None)) == []
 
 
 def test_words_replace_those_of_the_plan_and_a_bit_rate_goes_with_its_format() -> None:
@@ -53,3 +56,30 @@ def test_every_fault_of_the_words_is_said() -> None:
     with pytest.raises(InputError) as caught:
         with_output(plan, {"format": "opus", "rate": "44100", "bitrate": "512"})
     assert [line.split(":")[0] for line in str(caught.value).splitlines()] == ["--rate", "--bitrate"]
+
+
+NO_BITS = "MP3 has no bits per sample to choose; leave `bits` out"
+
+
+def test_bits_are_refused_where_a_format_has_none_and_someone_wrote_them() -> None:
+    # 24 is what a plan has that says nothing.
+    for bits in ("16", "24"):
+        with pytest.raises(InputError, match=f"--bits: {NO_BITS}"):
+            with_output(parse_plan("tracks: [a.flac]\n"), {"format": "mp3", "bits": bits})
+        with pytest.raises(InputError, match=f"--bits: {NO_BITS}"):
+            with_output(parse_plan("output: {format: mp3}\ntracks: [a.flac]\n"), {"bits": bits})
+
+
+def test_bits_of_the_plan_fall_away_where_an_option_asks_for_a_format_that_has_none() -> None:
+    plan = parse_plan("output: {format: wav, bits: 16, rate: 48 kHz}\ntracks: [a.flac]\n")
+    mp3, aiff = (with_output(plan, {"format": format}).output for format in ("mp3", "aiff"))
+    assert (mp3.format, mp3.rate_hz, "bits" in mp3.model_fields_set) == ("mp3", 48_000, False)
+    assert (aiff.format, aiff.bits) == ("aiff", "16")
+
+
+def test_bits_of_a_plan_whose_format_has_none_are_a_fault_at_their_place(tmp_path: Path) -> None:
+    (tmp_path / "a.flac").write_bytes(b"")
+    (tmp_path / "plan.yaml").write_text("output: {format: mp3, bits: 16}\ntracks: [a.flac]\n")
+    with pytest.raises(PlanError, match=NO_BITS) as caught:
+        load_plan(tmp_path / "plan.yaml")
+    assert [problem.path for problem in caught.value.problems] == ["output.bits"]
