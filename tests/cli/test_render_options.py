@@ -167,5 +167,5 @@ def test_without_pictures_those_of_an_earlier_render_are_gone_and_nothing_else(
     assert run("render", plan, "-o", out, "--quiet", "--no-pictures").returncode == 0
 
     left = {file.name for file in out.iterdir()}
-    assert left == {"mix.flac", "report.json", "loudness.csv", "loudness.svg", "cover.png"}
+    assert left == {"mix.flac", "mix.html", "report.json", "loudness.csv", "loudness.svg", "cover.png"}
     assert (out / "loudness.svg").read_bytes() == b"<svg>by somebody else</svg>"
