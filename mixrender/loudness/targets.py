@@ -5,12 +5,12 @@ A text is the name of a published target, or figures in the words of a plan: `-1
 
 from __future__ import annotations
 
-import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 from mixrender.plan import quantities as q
+from mixrender.plan.target_text import EXAMPLE, FIGURES, target_words
 
 FREE_TOLERANCE_LU = 0.1
 """How far sound may lie from a loudness that someone wrote as a figure."""
@@ -131,8 +131,7 @@ TARGETS: Mapping[str, Target] = MappingProxyType({target.name.lower(): target fo
 """Every published target by its name in small letters. No document sets a target for DJ mixes."""
 
 
-_FIGURES = {"integrated": q.INTEGRATED, "true_peak": q.TRUE_PEAK}
-"""The figures that may be written, by the plan's words for them."""
+_FREE = Target("", "none", "as asked for", aims_lufs=None, true_peak_dbtp=FREE_TRUE_PEAK_DBTP)
 
 
 def find_target(name: str) -> Target | None:
@@ -152,55 +151,41 @@ def read_target(text: str) -> Target:
     target's own: `EBU R 128`, `-14 LUFS, -1 dBTP`, `EBU R 128, -2 dBTP`, and as a plan has them,
     `{integrated: -14 LUFS, true_peak: -1 dBTP}`. Where no true peak is said it is -1 dBTP.
     """
-    parts = text.strip().removeprefix("{").removesuffix("}").split(",")
-    if re.match(r"\s*(?:[-+−.0-9]|(?:integrated|true_peak)\s*:)", parts[0], re.IGNORECASE):
-        return _with_figures(None, parts)
-    named = _published(re.sub(r"^\s*name\s*:", "", parts[0]))
-    return _with_figures(named, parts[1:]) if len(parts) > 1 else named
+    words = target_words(text.strip().removeprefix("{").removesuffix("}"))
+    named = published_target(words.pop("name")) if "name" in words else None
+    return _with_figures(named, words) if words or named is None else named
 
 
-def _published(name: str) -> Target:
+def published_target(name: str) -> Target:
+    """The published target of that name; ValueError with a sentence for the user where there is none."""
     found = find_target(name)
     if found is None:
-        names = [target.name for target in TARGETS.values()]
-        near = q.nearest(name, names)
-        hint = f" (did you mean `{near}`?)" if near else ""
         raise ValueError(
-            f"no published target is called {q.shorten(name)}{hint}; write figures, `-14 LUFS, -1 dBTP`, or "
-            f"{q.one_of(names)}"
+            f"no published target is called {q.shorten(name)}{_hint(name)}; write figures, {EXAMPLE}, or "
+            f"{q.one_of(target.name for target in TARGETS.values())}"
         )
     return found
 
 
-def _with_figures(named: Target | None, parts: Sequence[str]) -> Target:
+def _hint(name: str) -> str:
+    """The names that hold what was written, `R128`, else the one that looks most like it."""
+    names, plain = [target.name for target in TARGETS.values()], _without_spaces(name)
+    near = [known for known in names if plain and plain in _without_spaces(known)]
+    near = near or [known for known in [q.nearest(name, names)] if known]
+    return f" (did you mean {q.one_of(near)}?)" if near else ""
+
+
+def _with_figures(named: Target | None, words: Mapping[str, str]) -> Target:
     """A target of figures, or a published one with some of its figures replaced."""
-    found: dict[str, float] = {}
-    for number, part in enumerate(parts):
-        word, figure = _split(part, usual="integrated" if named is None and number == 0 else "true_peak")
-        value = _FIGURES[word].parse(figure) + 0.0  # -0 dBTP is 0 dBTP
-        if word in found:
-            raise ValueError(f"found {q.shorten(','.join(parts))}; write one figure in {_FIGURES[word].unit}")
-        found[word] = value
+    found = {word: FIGURES[word].parse(text) + 0.0 for word, text in words.items()}  # -0 dBTP is 0 dBTP
     integrated_lufs = found.get("integrated")
     if named is None:
         found.setdefault("true_peak", FREE_TRUE_PEAK_DBTP)
-    words = [f"{found[word]:g} {quantity.unit}" for word, quantity in _FIGURES.items() if word in found]
-    base = named or Target("", "none", "as asked for", aims_lufs=None, true_peak_dbtp=FREE_TRUE_PEAK_DBTP)
+    base = named or _FREE
+    told = [f"{found[word]:g} {quantity.unit}" for word, quantity in FIGURES.items() if word in found]
     return replace(
         base,
-        name=", ".join([base.name, *words] if base.name else words),
+        name=", ".join([base.name, *told] if base.name else told),
         aims_lufs=base.aims_lufs if integrated_lufs is None else (integrated_lufs, integrated_lufs),
         true_peak_dbtp=found.get("true_peak", base.true_peak_dbtp),
     )
-
-
-def _split(part: str, *, usual: str) -> tuple[str, str]:
-    """Which figure a text is, by its word or its unit, else the `usual` one; and its number with its unit."""
-    word, colon, figure = part.rpartition(":")
-    word = word.strip().lower()
-    if colon and word not in _FIGURES:
-        raise ValueError(f"found {q.shorten(part)}; write `integrated` or `true_peak` before a colon")
-    if not word:
-        unit = figure.strip().lower()[-4:]
-        word = {"dbtp": "true_peak", "lufs": "integrated"}.get(unit, usual)
-    return word, figure

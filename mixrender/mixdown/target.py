@@ -7,7 +7,7 @@ from dataclasses import replace
 from mixrender.errors import PlanError
 from mixrender.facts import Loudness
 from mixrender.loudness.judge import INTEGRATED, TRUE_PEAK, Criterion, Judgement, judge
-from mixrender.loudness.targets import FREE_TRUE_PEAK_DBTP, TARGETS, Target, find_target
+from mixrender.loudness.targets import FREE_TRUE_PEAK_DBTP, Target, published_target
 from mixrender.mixdown.result import TargetVerdict
 from mixrender.plan.model import Plan
 
@@ -25,13 +25,10 @@ def plan_target(plan: Plan) -> Target | None:
     aims_lufs = None if lufs is None else (lufs, lufs)
     if wanted.name is None:
         return Target("", "none", "as asked for", aims_lufs, wanted.true_peak_dbtp)
-    published = find_target(wanted.name)
-    if published is None:
-        known = ", ".join(f"`{target.name}`" for target in TARGETS.values())
-        message = (
-            f"no published target is called `{wanted.name}`; write numbers, `-14 LUFS`, or one of {known}"
-        )
-        raise PlanError([plan.problem(("loudness",), message)])
+    try:
+        published = published_target(wanted.name)
+    except ValueError as error:
+        raise PlanError([plan.problem(("loudness",), str(error))]) from None
     written = wanted.model_fields_set
     return replace(
         published,

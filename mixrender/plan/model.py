@@ -14,6 +14,7 @@ from mixrender.plan import fields as f
 from mixrender.plan.lanes import Lane, LanePoint, Moves, read_transition_moves
 from mixrender.plan.places import InPosition, Length, MoveTime, PlanModel, Position, Shift, from_yaml
 from mixrender.plan.recipe_text import Recipe, Recipes
+from mixrender.plan.target_text import target_words
 from mixrender.plan.track import Count, Edit, GridSpec, Layer, Layers, NoiseSweep, Sound, Track, Voice, Voices
 
 Curve = Literal["equal-power", "linear", "smooth", "slow", "sharp", "cut"]
@@ -22,7 +23,7 @@ PlanPath = tuple[str | int, ...]
 
 
 class LoudnessTarget(PlanModel):
-    """How loud the finished mix shall be: the name of a published target, or numbers."""
+    """How loud the finished mix shall be: a published target by name, numbers, or both."""
 
     name: f.Text | None = None
     integrated_lufs: f.IntegratedLufs | None = Field(default=None, validation_alias="integrated")
@@ -34,8 +35,7 @@ class LoudnessTarget(PlanModel):
     @classmethod
     def _read(cls, value: Any) -> Any:
         if isinstance(value, str):
-            is_level = value.strip()[:1] in ("-", "−", "+") or value.strip()[:1].isdigit()
-            return {"integrated": value} if is_level else {"name": value}
+            return target_words(value)
         return value
 
 

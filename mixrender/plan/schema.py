@@ -34,7 +34,7 @@ _TEXTS: Mapping[str, Mapping[str, str]] = {
         "note": "A note for people.",
         "cover": "Picture for the finished file; the path is relative to the plan.",
         "length": "Wanted length of the mix; `check` says how far off it is.",
-        "loudness": "Loudness of the finished mix: numbers, or the name of a published target.",
+        "loudness": "Loudness of the finished mix: numbers, the name of a published target, or both.",
         "limiter": "Whether the limiter may act where a target needs it. Default: true.",
         "output": "The file to write. Default: FLAC, 24 bits, the rate of most tracks.",
         "start": "Where the first track starts, and its fade in.",

@@ -24,6 +24,12 @@ def target(words: str) -> tuple[float | None, float]:
         ("loudness: EBU R 128", -23.0, -1.0),
         ("loudness: ebu  r 128", -23.0, -1.0),
         ("loudness: EBUR128", -23.0, -1.0),
+        # The texts of `loudness --target` are those of a plan.
+        ("loudness: -14 LUFS, -2 dBTP", -14.0, -2.0),
+        ("loudness: -2 dBTP", None, -2.0),
+        ("loudness: EBU R 128, -2 dBTP", -23.0, -2.0),
+        ("loudness: EBU R 128, -20 LUFS", -20.0, -1.0),
+        ("loudness: 'integrated: -14 LUFS, true_peak: -2 dBTP'", -14.0, -2.0),
         # Where a document asks for a range, -20 to -16 LUFS, a mix is brought to its middle.
         ("loudness: AES TD1004", -18.0, -1.0),
     ],
@@ -37,6 +43,25 @@ def test_an_unknown_target_is_a_fault_of_the_plan_that_names_the_known_ones():
         target("loudness: EBU R 12")
 
     assert (caught.value.problems[0].path, caught.value.problems[0].line) == ("loudness", 1)
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("-14 LUFS, -9 LUFS", "write one figure in LUFS"),
+        ("-14,5 LUFS", "write numbers with a point, as in `-14.5 LUFS`"),
+        ("-14 LUFS, -1", "without a unit; write `-1 dBTP`"),
+        ("-14 dB", "write an integrated loudness such as `-14 LUFS`"),
+        ("R128", "did you mean `EBU R 128`, "),
+        ("''", "nothing is written"),
+    ],
+)
+def test_a_target_that_cannot_be_read_is_a_fault_of_the_plan_at_its_place(text, message):
+    with pytest.raises(PlanError) as caught:
+        target(f"loudness: {text}")
+
+    assert message in str(caught.value)
+    assert [problem.line for problem in caught.value.problems] == [1]
 
 
 def judged(words: str, **figures: float | None):

@@ -170,6 +170,7 @@ def test_schema_and_program_both_refuse(text):
         one("tempo: 126BPM"),
         one("loudness: -14 LUFS"),
         one("loudness: some target"),
+        one("loudness: -14 LUFS, -1 dBTP"),
         one("title: 1999"),
         one("output: {rate: 44.1 kHz}"),
         one("match_loudness: true"),
