@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from mixrender import api
-from mixrender.cli.options import AsCsv, AsJson, AudioFiles, Jobs, Quiet, leave
+from mixrender.cli.options import AUDIO_FILES, AsCsv, AsJson, Jobs, Quiet, leave
 from mixrender.errors import InputError
 from mixrender.loudness.targets import Target, read_target
 from mixrender.report import loudness_report
@@ -21,15 +22,6 @@ MISSED = 1
 """The exit status where a file was measured and misses the target."""
 
 
-def _show_targets(wanted: bool) -> None:
-    if wanted:
-        terminal = Terminal()
-        terminal.show(loudness_report.targets_table())
-        for line in loudness_report.target_sources():
-            terminal.say(line)
-        raise typer.Exit
-
-
 ToTarget = Annotated[
     str | None,
     typer.Option(
@@ -41,9 +33,7 @@ ToTarget = Annotated[
 ]
 Targets = Annotated[
     bool,
-    typer.Option(
-        "--targets", is_eager=True, callback=_show_targets, help="Print the published targets and stop."
-    ),
+    typer.Option("--targets", help="Print the published targets and stop."),
 ]
 Together = Annotated[
     bool,
@@ -52,7 +42,7 @@ Together = Annotated[
 
 
 def loudness(
-    files: AudioFiles,
+    files: Annotated[list[Path] | None, AUDIO_FILES] = None,
     target: ToTarget = None,
     together: Together = False,
     targets: Targets = False,
@@ -71,6 +61,11 @@ def loudness(
     with terminal.reported():
         if as_json and as_csv:
             raise InputError("--json and --csv are two forms of one output; choose one")
+        if targets:
+            _show_targets(terminal, as_csv=as_csv)
+            return
+        if not files:
+            raise InputError("no files are named; name audio files, or folders of them")
         survey = api.survey_loudness(
             files, target=_target(target), together=together, progress=terminal.progress(), jobs=jobs
         )
@@ -87,6 +82,16 @@ def loudness(
         leave([fault for _, fault in survey.faults])
         if survey.has_failed:
             raise SystemExit(MISSED)
+
+
+def _show_targets(terminal: Terminal, *, as_csv: bool) -> None:
+    if as_csv:
+        terminal.data(loudness_report.targets_csv())
+        return
+    terminal.document(loudness_report.targets_document())
+    terminal.show(loudness_report.targets_table())
+    for line in loudness_report.target_sources():
+        terminal.say(line)
 
 
 def _target(text: str | None) -> Target | None:

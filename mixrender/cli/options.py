@@ -10,11 +10,11 @@ import typer
 from mixrender.errors import MixrenderError
 
 PlanFile = Annotated[Path, typer.Argument(metavar="PLAN", help="The plan, a YAML file.", show_default=False)]
-AudioFiles = Annotated[
-    list[Path],
-    # One that cannot be read is a fault like others, told when the others are done: no check by typer.
-    typer.Argument(metavar="FILE|FOLDER...", help="Audio files, or folders of them.", readable=False),
-]
+# One that cannot be read is a fault like others, told when the others are done: no check by typer.
+AUDIO_FILES = typer.Argument(
+    metavar="FILE|FOLDER...", help="Audio files, or folders of them.", readable=False, show_default=False
+)
+AudioFiles = Annotated[list[Path], AUDIO_FILES]
 Jobs = Annotated[
     int | None,
     typer.Option(

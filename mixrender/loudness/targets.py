@@ -26,11 +26,11 @@ class Target:
     `aims_lufs` are the lowest and the highest integrated loudness that is asked for, equal where it is one
     figure; `below_lu` and `above_lu` is what may be missing from the lower or lie over the upper. With
     `of_loudest` that is asked of the loudest of several files, and the others lie as far below it as they
-    do. `source` says how the figures are known.
+    do. `source` says how the figures are known, `document` where they stand, None for figures of one's own.
     """
 
     name: str
-    document: str
+    document: str | None
     source: str
     aims_lufs: tuple[float, float] | None
     true_peak_dbtp: float
@@ -131,7 +131,7 @@ TARGETS: Mapping[str, Target] = MappingProxyType({target.name.lower(): target fo
 """Every published target by its name in small letters. No document sets a target for DJ mixes."""
 
 
-_FREE = Target("", "none", "as asked for", aims_lufs=None, true_peak_dbtp=FREE_TRUE_PEAK_DBTP)
+_FREE = Target("", None, "as asked for", aims_lufs=None, true_peak_dbtp=FREE_TRUE_PEAK_DBTP)
 
 
 def find_target(name: str) -> Target | None:

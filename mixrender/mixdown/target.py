@@ -24,7 +24,7 @@ def plan_target(plan: Plan) -> Target | None:
     lufs = wanted.integrated_lufs
     aims_lufs = None if lufs is None else (lufs, lufs)
     if wanted.name is None:
-        return Target("", "none", "as asked for", aims_lufs, wanted.true_peak_dbtp)
+        return Target("", None, "as asked for", aims_lufs, wanted.true_peak_dbtp)
     try:
         published = published_target(wanted.name)
     except ValueError as error:

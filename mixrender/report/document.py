@@ -33,6 +33,11 @@ def _time(seconds: float) -> float:
     return round(seconds, 9) + 0.0
 
 
+def plain_figure(value: float | None) -> float | None:
+    """A figure that was reckoned from others, without the digits beyond a millionth, which are rounding."""
+    return None if value is None else round(value, 6) + 0.0
+
+
 def to_json(document: Document) -> str:
     """The document as text, the same for the same figures; NaN and infinity are refused."""
     return json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
@@ -226,8 +231,8 @@ def criterion_document(criterion: Criterion) -> Document:
         "name": criterion.name,
         "unit": criterion.unit,
         "value": criterion.value,
-        "lowest": criterion.lowest,
-        "highest": criterion.highest,
+        "lowest": plain_figure(criterion.lowest),
+        "highest": plain_figure(criterion.highest),
         "distance": criterion.distance,
         "verdict": None if criterion.passed is None else "pass" if criterion.passed else "fail",
     }

@@ -14,7 +14,13 @@ from mixrender.loudness.judge import INTEGRATED, RANGE, SHORT_TERM, TRUE_PEAK, C
 from mixrender.loudness.survey import Survey
 from mixrender.loudness.targets import TARGETS, Target
 from mixrender.report.csv_text import csv_text
-from mixrender.report.document import Document, criterion_document, loudness_details, true_peak_channel
+from mixrender.report.document import (
+    Document,
+    criterion_document,
+    loudness_details,
+    plain_figure,
+    true_peak_channel,
+)
 from mixrender.report.plain_names import plain_name
 from mixrender.report.tables import NOT_MEASURABLE, mark_unstable, new_table, number, range_told, time_told
 from mixrender.units import format_time
@@ -224,6 +230,17 @@ def targets_table() -> Table:
     return table
 
 
+def targets_document() -> Document:
+    """All of `loudness --targets --json`."""
+    return {"targets": [_target_document(target) for target in TARGETS.values()]}
+
+
+def targets_csv() -> str:
+    """CSV (RFC 4180) with the names of the JSON: a line for each published target."""
+    documents: list[Document] = targets_document()["targets"]
+    return csv_text(list(documents[0]), [list(document.values()) for document in documents])
+
+
 def target_sources() -> list[str]:
     """A line for each published target: its document, and how its figures are known."""
     return [f"{target.name}: {target.document}. {_sourced(target)}" for target in TARGETS.values()]
@@ -273,8 +290,8 @@ def _verdict(judgement: Judgement | None, survey: Survey) -> Document:
         "target": survey.target.name if survey.target else None,
         "verdict": verdict_of(judgement),
         "criteria": [criterion_document(one) for one in judgement.criteria] if judgement else [],
-        "gain_to_target_db": judgement.gain_db if judgement else None,
-        "true_peak_after_gain_dbtp": judgement.true_peak_after_dbtp if judgement else None,
+        "gain_to_target_db": plain_figure(judgement.gain_db) if judgement else None,
+        "true_peak_after_gain_dbtp": plain_figure(judgement.true_peak_after_dbtp) if judgement else None,
     }
 
 
@@ -283,8 +300,8 @@ def _target_document(target: Target) -> Document:
         "name": target.name,
         "document": target.document,
         "source": target.source,
-        "lowest_integrated_lufs": target.lowest_lufs,
-        "highest_integrated_lufs": target.highest_lufs,
+        "lowest_integrated_lufs": plain_figure(target.lowest_lufs),
+        "highest_integrated_lufs": plain_figure(target.highest_lufs),
         "max_true_peak_dbtp": target.true_peak_dbtp,
         "max_short_term_lufs": target.max_short_term_lufs,
     }

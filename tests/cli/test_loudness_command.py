@@ -224,6 +224,35 @@ def test_the_option_and_the_help_list_every_target_with_its_document(run):
             assert target.document in page
 
 
+def test_targets_are_told_as_json_and_as_csv_too(run):
+    told, rows = run("--targets", "--json"), run("--targets", "--csv")
+    documents = json.loads(told.stdout)["targets"]
+    in_csv = list(csv.DictReader(io.StringIO(rows.stdout, newline="")))
+
+    assert (told.returncode, told.stderr, rows.returncode, rows.stderr) == (0, "", 0, "")
+    assert [one["name"] for one in documents] == [target.name for target in TARGETS.values()]
+    assert documents[0]["highest_integrated_lufs"] == -22.8 and documents[0]["max_true_peak_dbtp"] == -1.0
+    assert in_csv == [{key: "" if x is None else str(x) for key, x in one.items()} for one in documents]
+
+
+def test_without_files_it_is_said_what_to_name(run):
+    done = run("--target", "-14 LUFS")
+
+    assert (done.returncode, done.stdout) == (2, "")
+    assert done.stderr == "no files are named; name audio files, or folders of them\n"
+
+
+def test_figures_of_the_json_have_no_rounding_errors_and_figures_of_one_s_own_no_document(run, tones):
+    document = json.loads(run("a.wav", "--target", "-14 LUFS", "--json").stdout)
+    file = document["files"][0]
+
+    assert document["target"]["document"] is None
+    for value in (file["gain_to_target_db"], file["true_peak_after_gain_dbtp"]):
+        assert value == round(value, 6)
+    assert file["gain_to_target_db"] == pytest.approx(-14.0 - file["integrated_lufs"], abs=1e-6)
+    assert file["criteria"][0]["highest"] == -13.9
+
+
 def test_the_album_target_asks_its_loudness_of_the_loudest_file(run, tones):
     done = run("a.wav", "b.wav", "--target", "aes77 music album", "--together", "--json")
     document = json.loads(done.stdout)
