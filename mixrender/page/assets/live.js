@@ -186,7 +186,7 @@
       if (!this.buffers) {
         const wanted = this.heard;
         if (wanted === 0) this.audio.muted = true;
-        await this.prepare().catch(() => {});
+        await this.prepare().catch(() => { this.audio.muted = false; });
         // What plays already as it should is left to play: it is taken over when it is compared.
         if (wanted === 1 || !this.buffers || this.audio.paused || this.source) return;
       }
