@@ -143,7 +143,7 @@ def render(
         )
         terminal.warn(result.all_warnings())
         terminal.show(*mix_tables.mix_tables(result))
-        for line in mix_tables.levelling_lines(result):
+        for line in (*mix_tables.target_lines(result), *mix_tables.levelling_lines(result)):
             terminal.say(line)
         terminal.say(f"Wrote {', '.join(str(file) for file in result.files)}")
         terminal.say(f"Hear and see it: {api.page_of(result)}")
@@ -173,7 +173,7 @@ def demo(
         terminal.warn(result.all_warnings())
         terminal.show(*tables.timeline_tables(result.timeline), *mix_tables.clips_tables(previews)[:1])
         terminal.show(*mix_tables.mix_tables(result))
-        for line in mix_tables.levelling_lines(result):
+        for line in (*mix_tables.target_lines(result), *mix_tables.levelling_lines(result)):
             terminal.say(line)
         terminal.say(f"The plan:  {plan}")
         terminal.say(f"The clips: {api.page_of(previews)}")

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from mixrender.mixdown.result import MixResult
 from mixrender.report.document import true_peak_channel
-from mixrender.report.mix_tables import levelling_lines
+from mixrender.report.mix_tables import levelling_lines, target_lines
 from mixrender.report.picture_lanes import draw_tracks, height_px, shade_transitions, show_times
 from mixrender.report.picture_levels import SAFE_DBTP, draw_loudness, draw_peaks, draw_reduction
 from mixrender.report.picture_page import (
@@ -33,13 +33,13 @@ WIDTH_PX = 1800
 # Where panels stand, in pixels from the left and from the top.
 _LEFT, _RIGHT = 94, 1740
 _WIDE = _RIGHT - _LEFT
-_REDUCTION = (196, 276)
-_PEAKS = (340, 450)
-_LOUDNESS = (514, 914)
-_TRACKS_TOP = 922
+_REDUCTION = (216, 296)
+_PEAKS = (360, 470)
+_LOUDNESS = (534, 934)
+_TRACKS_TOP = 942
 _FOOT = 64
 
-_MOST_LINES = 3
+_MOST_LINES = 4
 _MOST_LETTERS = 1000  # more than fit into so many lines
 
 
@@ -105,10 +105,11 @@ def _panel(figure: Figure, result: MixResult, down: tuple[float, float]) -> Axes
 def _draw_head(figure: Figure, result: MixResult, title: str) -> None:
     write_at(figure, _LEFT, 34, fitted(title, _WIDE, size_pt=15.0), fontsize=15.0)
     write_at(figure, _LEFT, 72, _figures_line(result), fontsize=HEAD_PT)
-    lines = [line for told in levelling_lines(result) for line in _in_lines(told)]
-    if len(lines) > _MOST_LINES:
-        lines = [*lines[:1], "What would even it out stands in report.json."]
-    for i, line in enumerate(lines):
+    target = [line for told in target_lines(result) for line in _in_lines(told)]
+    levels = [line for told in levelling_lines(result) for line in _in_lines(told)]
+    if len(target) + len(levels) > _MOST_LINES:
+        levels = [*levels[:1], "What would even it out stands in report.json."]
+    for i, line in enumerate([*target, *levels][:_MOST_LINES]):
         write_at(figure, _LEFT, 97 + 20 * i, fitted(line, _WIDE), fontsize=TEXT_PT, color=MID)
 
 

@@ -33,11 +33,30 @@ def levelling_lines(result: MixResult) -> list[str]:
     if result.levelling is None:
         return []
     found, names = result.levelling, [track.name for track in result.timeline.tracks]
+    if number(found.spread_lu) == number(0.0):
+        return ["Between the overlaps the tracks are equally loud."]
     apart = (
         f"Between the overlaps the tracks lie {number(found.spread_lu)} LU apart: "
         f"{names[found.loudest]} is the loudest, {names[found.quietest]} the quietest."
     )
     return [line for line in (apart, levelling_advice(result)) if line]
+
+
+def target_lines(result: MixResult) -> list[str]:
+    """Whether the mix meets the target of its plan, or by how much it misses it; nothing without a target."""
+    target = result.target
+    if target is None or target.passed is None or result.loudness is None:
+        return []
+    asked = [] if target.integrated_lufs is None else [f"{target.integrated_lufs:.4g} LUFS"]
+    asked.append(f"at most {target.true_peak_dbtp:.4g} dBTP")
+    figures = ", ".join(asked)
+    name = f"{target.name}, {figures}" if target.name else figures
+    if not target.passed:
+        return [f"Target: {name}: missed: {target.reason}."]
+    loudness = result.loudness
+    found = [] if loudness.integrated_lufs is None else [f"{number(loudness.integrated_lufs)} LUFS"]
+    found += [] if loudness.true_peak_dbtp is None else [f"{number(loudness.true_peak_dbtp)} dBTP"]
+    return [f"Target: {name}: met, with {' and '.join(found) or 'silence'}."]
 
 
 def _heard(result: MixResult) -> list[tuple[str, Loudness]]:
@@ -124,8 +143,9 @@ def _beats_row(timeline: Timeline, transition: TransitionPlacement, measure: Tra
 
 
 def _overlaps_table(result: MixResult) -> Table:
-    columns = ("I LUFS", "max S LUFS", "true peak dBTP", "limiter dB", "step LU")
-    table = new_table("Loudness of the overlaps", "", "from → to*", *columns)
+    columns = ("I LUFS", "M LUFS", "S LUFS", "peak dBTP", "limiter dB", "step LU")
+    title = "Loudness of the overlaps: integrated, the loudest 0.4 s (M) and 3 s (S)"
+    table = new_table(title, "", "from → to*", *columns)
     for transition, measure in zip(result.timeline.transitions, result.transitions, strict=True):
         if measure is not None:
             table.add_row(*_named(result.timeline, transition), *_overlap_cells(measure))
@@ -137,6 +157,7 @@ def _overlap_cells(measure: TransitionMeasure) -> list[str]:
     loudness = overlap.loudness if overlap else Loudness(duration_s=0.0)
     return [
         number(loudness.integrated_lufs),
+        number(loudness.max_momentary_lufs),
         number(loudness.max_short_term_lufs),
         number(loudness.true_peak_dbtp),
         number(-overlap.max_gain_reduction_db if overlap else None),

@@ -323,6 +323,8 @@ def test_an_mp3_is_measured_as_it_was_delivered(run, plan):
     (figures,) = json.loads(run("loudness", plan.with_suffix("") / "mix.mp3", "--json").stdout)["files"]
     print(f"MP3: {mix['true_peak_dbtp']:.3f} dBTP, exit status {done.returncode}, {done.stderr}")
     assert mix["true_peak_dbtp"] == pytest.approx(figures["true_peak_dbtp"], abs=1e-9)
+    met = "met, with" if done.returncode == 0 else "missed: "
+    assert f"Target: -9 LUFS, at most -1 dBTP: {met}" in " ".join(done.stdout.split())
     assert ("more head-room" in done.stderr) == (mix["true_peak_dbtp"] > -0.95)
     assert done.returncode == (0 if mix["true_peak_dbtp"] <= -0.9 else 1)
 

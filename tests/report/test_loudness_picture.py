@@ -325,10 +325,24 @@ def test_advice_has_as_many_lines_as_there_is_room_for_and_else_the_report_is_na
     many = replace(repeated(result, 1, names=named), levelling=result.levelling)
 
     advised = " ".join(words_of(figure_of(few)))
-    assert "To even it out" in advised and "matches what meets in the overlaps." in advised
+    assert "To even it out" in advised and "`regions` what meets in the overlaps." in advised
     told = words_of(figure_of(many))
     assert "What would even it out stands in report.json." in told
     assert not any("To even it out" in words for words in told)
+
+
+def test_the_picture_says_whether_the_target_is_met(result):
+    met = replace(result, target=replace(result.target, passed=True))
+    missed = replace(result, target=replace(result.target, passed=False, reason="it is 2.0 LU too quiet"))
+
+    assert any(
+        w.startswith("Target: -11 LUFS, at most -1 dBTP: met, with ") for w in words_of(figure_of(met))
+    )
+    told = words_of(figure_of(missed))
+    assert "Target: -11 LUFS, at most -1 dBTP: missed: it is 2.0 LU too quiet." in told
+    assert not any(
+        words.startswith("Target: ") for words in words_of(figure_of(replace(result, target=None)))
+    )
 
 
 def test_a_picture_is_known_as_ours_and_removed_and_others_are_left(result, tmp_path):

@@ -15,10 +15,10 @@ from small_mixes import BPM, LIMITED, UNMATCHED, render_small, repeated, uneven_
 
 from mixrender.facts import Loudness
 from mixrender.loudness.meter import measure
-from mixrender.mixdown.result import MasterFigures
+from mixrender.mixdown.result import MasterFigures, TargetVerdict
 from mixrender.report.document import loudness_details, mix_document, suggested_gains_db, to_json
 from mixrender.report.mix_csv import mix_csv
-from mixrender.report.mix_tables import clips_tables, levelling_lines, mix_tables
+from mixrender.report.mix_tables import clips_tables, levelling_lines, mix_tables, target_lines
 from mixrender.terminal import aligned
 
 FIGURES = {
@@ -247,6 +247,45 @@ def test_the_advice_on_levelling_never_recommends_what_the_plan_has(result, sett
     assert plan_words[setting] not in recommended
     assert recommended or "will then step" in advice
     assert mix_document(replace(result, match_loudness=setting))["levelling"]["advice"] == advice
+
+
+def test_tracks_that_are_equally_loud_are_said_to_be(result):
+    assert result.levelling is not None
+    even = replace(result.levelling, spread_lu=0.04, changes_db=(0.0, 0.0, 0.0))
+
+    assert levelling_lines(replace(result, levelling=even)) == [
+        "Between the overlaps the tracks are equally loud."
+    ]
+
+
+@pytest.mark.parametrize(
+    ("target", "line"),
+    [
+        (
+            TargetVerdict(-11.0, -1.0, True),
+            "Target: -11 LUFS, at most -1 dBTP: met, with -9.9 LUFS and -1.2 dBTP.",
+        ),
+        (TargetVerdict(None, -2.0, True), "Target: at most -2 dBTP: met, with -9.9 LUFS and -1.2 dBTP."),
+        (
+            TargetVerdict(-23.0, -1.0, False, "it is 13.1 LU too loud", "EBU R 128"),
+            "Target: EBU R 128, -23 LUFS, at most -1 dBTP: missed: it is 13.1 LU too loud.",
+        ),
+    ],
+)
+def test_one_line_says_whether_the_target_is_met_or_by_how_much_it_is_missed(result, target, line):
+    loudness = replace(result.loudness, integrated_lufs=-9.9, true_peak_dbtp=-1.2)
+
+    assert target_lines(replace(result, loudness=loudness, target=target)) == [line]
+    assert target_lines(replace(result, target=None)) == []
+
+
+def test_the_overlaps_have_their_loudest_0_4_s(result):
+    (head, *_) = [line for line in lines_of(mix_tables(result)) if "step LU" in line]
+    (row,) = [line for line in lines_of(mix_tables(result)[-1:]) if "b → c" in line]
+    momentary_lufs = result.transitions[1].overlap.loudness.max_momentary_lufs
+
+    assert "  M LUFS  " in head
+    assert row.split()[5] == f"{momentary_lufs:.1f}"
 
 
 def test_nothing_is_said_of_levelling_where_it_was_not_measured(unmeasured):
