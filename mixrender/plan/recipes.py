@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Literal
 
+from mixrender.plan.controls import EVENTS
 from mixrender.plan.lanes import Lane, LanePoint, Moves
 from mixrender.plan.model import Recipe, Transition
 from mixrender.plan.places import InPosition, Length, MoveTime, middle_bars
@@ -249,10 +250,18 @@ def own_moves(
         return {"from": {}, "to": {}}
     overlap = Overlap(overlap_bars, beats_per_bar)
     outgoing, incoming = recipe.moves(values)
-    return {
-        "from": {name: _inside(lane, overlap) for name, lane in outgoing.items()},
-        "to": {name: _inside(lane, overlap) for name, lane in incoming.items()},
+    return {"from": _all_inside(outgoing, overlap), "to": _all_inside(incoming, overlap)}
+
+
+def _all_inside(moves: Mapping[str, Lane], overlap: Overlap) -> dict[str, Lane]:
+    inside = {name: _inside(lane, overlap) for name, lane in moves.items()}
+    # Of an event that begins where the overlap ends nothing is left: a lane may step there, an event has a length.
+    events = {
+        name: tuple(point for point in lane if isinstance(point.move, Length))
+        for name, lane in inside.items()
+        if name in EVENTS
     }
+    return {name: lane for name, lane in (inside | events).items() if lane}
 
 
 def _inside(lane: Lane, overlap: Overlap) -> Lane:
