@@ -255,7 +255,7 @@ def own_moves(
 
 def _all_inside(moves: Mapping[str, Lane], overlap: Overlap) -> dict[str, Lane]:
     inside = {name: _inside(lane, overlap) for name, lane in moves.items()}
-    # Of an event that begins where the overlap ends nothing is left: a lane may step there, an event has a length.
+    # A lane may step where the overlap ends; of an event that begins there nothing is left.
     events = {
         name: tuple(point for point in lane if isinstance(point.move, Length))
         for name, lane in inside.items()
