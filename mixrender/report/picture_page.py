@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable
 from functools import lru_cache
 from pathlib import Path
@@ -23,6 +24,8 @@ DPI = 120
 
 _MAKER = "mixrender"
 _MAKER_WITHIN_BYTES = 4096
+
+_SIZE_IN_PT = re.compile(r'width="[0-9.]+pt" height="[0-9.]+pt"')
 
 _MOST_LETTERS = 400
 _THIN = 0.4  # width in pixels of the thinnest letters, for each point of their size
@@ -72,6 +75,16 @@ def save_pages(draw: Callable[[], Figure], outs: dict[PictureFormat, Path]) -> N
                 # A date would make the same picture another file.
                 metadata = {"Date": None, "Creator": _MAKER} if format == "svg" else {"Software": _MAKER}
                 figure.savefig(part, format=format, dpi=DPI, metadata=metadata)
+                if format == "svg":
+                    _size_in_px(part, figure)
+
+
+def _size_in_px(svg: Path, figure: Figure) -> None:
+    """Write the size of a page in pixels: matplotlib has it in pt, which some programs that draw SVG refuse."""
+    width, height = figure.get_size_inches() * DPI
+    text = svg.read_text(encoding="utf-8")
+    sized = _SIZE_IN_PT.sub(f'width="{width:g}" height="{height:g}"', text, count=1)
+    svg.write_text(sized, encoding="utf-8", newline="\n")
 
 
 def remove_pictures(files: Iterable[Path]) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import struct
 import time
 import warnings
@@ -9,6 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+import resvg_py
 from drawn_words import drawn_words, off_the_page, over_each_other
 from matplotlib import style
 from matplotlib.text import Text
@@ -63,6 +65,16 @@ def test_both_pictures_are_written_and_are_the_same_each_time(result, tmp_path):
     png = written[0][0].read_bytes()
     assert struct.unpack(">II", png[16:24]) == (WIDTH_PX, page_height_px(result))
     assert b"<svg" in written[0][1].read_bytes()[:600]
+
+
+def test_the_svg_has_its_size_in_pixels_and_is_drawn_by_another_program(result, tmp_path):
+    svg = write_loudness_pictures(result, tmp_path, title="A night", formats=("svg",))[0].read_text("utf-8")
+    height_px = page_height_px(result)
+    (head,) = re.findall(r"<svg [^>]*>", svg)
+    png = bytes(resvg_py.svg_to_bytes(svg_string=svg, width=450))
+
+    assert f'width="{WIDTH_PX}" height="{height_px}"' in head and 'viewBox="0 0 1080 ' in head
+    assert struct.unpack(">II", png[16:24]) == pytest.approx((450, height_px / 4), abs=1)
 
 
 def test_a_preview_has_no_picture(result, tmp_path):
