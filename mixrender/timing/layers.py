@@ -65,6 +65,11 @@ def _placed(
         end_beat=max(joint.end_beat, joint.start_beat),
         beats_per_bar=joint.beats_per_bar,
     )
+    first = placement.tracks[0].start_beat
+    if start < first - 1e-6:
+        earliest = math.ceil((first - joint.start_beat) / joint.beats_per_bar - 1e-6)
+        placement.problem((*path, "at"), f"the mix has not begun there; `{earliest}` or later would do")
+        return None
     if layer.beatmatch is True and not side.has_bars:
         placement.problem((*path, "beatmatch"), f"no beat is known of `{layer.name}`: give it a `grid`")
         return None
@@ -170,6 +175,9 @@ def _end_beat(
         end = start + moves.length_in_beats(
             layer.length, beats_per_bar=joint.beats_per_bar, beat=1.0 / out.rate
         )
+    if end <= start + 1e-6:
+        placement.problem((*path, "length"), "its length is 0; write one such as `4 bars`")
+        return None
     last = placement.tracks[-1].end_beat
     if end > held + 1e-6 or end > last + 1e-6:
         room_bars = (min(held, last) - start) / joint.beats_per_bar

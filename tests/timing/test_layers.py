@@ -105,6 +105,8 @@ def test_events_of_a_layer_lie_in_its_own_sound():
         ("{file: v.wav, length: 200 bars}", "200 bars are more than"),
         ("{file: v.wav, enter: 300}", "has ended there"),
         ("{file: v.wav, enter: 1.5}", "does not lie on the bar lines of `a` there; 1 would"),
+        ("{file: v.wav, length: 0 bars}", "layers.voice.length: its length is 0; write one such as `4 bars`"),
+        ("{file: v.wav, at: -80, length: 4 bars}", "the mix has not begun there; `-64` or later would do"),
         ("{file: v.wav, enter: 12 s}", "beats that meet are counted in bars"),
     ],
 )
