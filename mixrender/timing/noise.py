@@ -30,6 +30,15 @@ def place_noises(placement: Placement, tempo_map: TempoMap) -> tuple[NoisePlacem
             for control, lane in (("level", sweep.level), ("cutoff", sweep.cutoff))
         }
         level = lanes["level"]
+        path = (*joint_path(placement, index), "noise_sweep", "level")
+        if level[-1].end_beat <= placement.tracks[0].start_beat:
+            message = "the noise is over before the mix begins; let its `level` have later points"
+            placement.problems.append(placement.plan.problem(path, message))
+            continue
+        after_s = tempo_map.time_at(level[-1].end_beat) - tempo_map.time_at(placement.tracks[-1].end_beat)
+        if after_s > 0.5:  # half a second is what the mix holds after its last sound anyway
+            message = f"the noise goes on for {after_s:.1f} s after the last track has ended"
+            placement.problems.append(placement.plan.problem(path, message, "warning"))
         for is_cut, edge, word in (
             (level[0].move is None and level[0].value > -math.inf, "begin", "first"),
             (level[-1].value > -math.inf, "end", "last"),
@@ -39,7 +48,6 @@ def place_noises(placement: Placement, tempo_map: TempoMap) -> tuple[NoisePlacem
                     f"the noise does not {edge} silent: it is cut there; let the {word} point of its "
                     "`level` be `silent`"
                 )
-                path = (*joint_path(placement, index), "noise_sweep", "level")
                 placement.problems.append(placement.plan.problem(path, message, "warning"))
         level = _with_edges(level, tempo_map)
         found.append(
