@@ -80,7 +80,7 @@ def save_pages(draw: Callable[[], Figure], outs: dict[PictureFormat, Path]) -> N
 
 
 def _size_in_px(svg: Path, figure: Figure) -> None:
-    """Write the size of a page in pixels: matplotlib has it in pt, which some programs that draw SVG refuse."""
+    """Write the size of a page in pixels: matplotlib has it in pt, which some programs refuse."""
     width, height = figure.get_size_inches() * DPI
     text = svg.read_text(encoding="utf-8")
     sized = _SIZE_IN_PT.sub(f'width="{width:g}" height="{height:g}"', text, count=1)
