@@ -75,6 +75,21 @@ class MixFacts:
             )
         return self.pieces[track.index]
 
+    @cached_property
+    def strips(self) -> tuple[Strip, ...]:
+        """The strips of all that sounds, to be asked what they depend on and not to be read."""
+        return tuple(
+            Strip(
+                track,
+                _unread,
+                gain_db=gain_db,
+                tempo_map=self.timeline.tempo_map,
+                sample_rate_hz=self.rate_hz,
+                bands_hz=self.plan.bands_hz,
+            )
+            for track, gain_db in zip(self.timeline.sounding, self.gains.sounding_db, strict=True)
+        )
+
 
 def _facts(
     mix: MixFacts, transition: TransitionPlacement, window: Window, metronome: Metronome | None
@@ -90,8 +105,8 @@ def _facts(
     hull = min(first for first, _ in windows), max(last for _, last in windows)
     start_s, end_s = (frame / rate_hz for frame in window)
     sides = dict(traced_strips(timeline, transition, start_s=start_s, end_s=end_s))
-    for track, gain_db in zip(timeline.sounding, mix.gains.sounding_db, strict=True):
-        yield from _strip(mix, track, gain_db, sides.get(track.index), windows, hull)
+    for strip in mix.strips:
+        yield from _strip(mix, strip, sides.get(strip.track.index), windows, hull)
     for noise in timeline.noises:
         if noise.start_s * rate_hz <= hull[1] and hull[0] <= noise.end_s * rate_hz:
             yield from _noise(mix, noise)
@@ -113,20 +128,12 @@ def _facts(
 
 def _strip(
     mix: MixFacts,
-    track: TrackPlacement,
-    gain_db: float,
+    strip: Strip,
     side: Side | None,
     windows: list[Window],
     hull: Window,
 ) -> Iterator[object]:
-    strip = Strip(
-        track,
-        _unread,
-        gain_db=gain_db,
-        tempo_map=mix.timeline.tempo_map,
-        sample_rate_hz=mix.rate_hz,
-        bands_hz=mix.plan.bands_hz,
-    )
+    track = strip.track
     if side is None and not (strip.start < hull[1] and hull[0] < strip.sounds_until):
         return
     depends = strip.depends(*hull)

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import platform
-from collections.abc import Iterator
+import tempfile
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, suppress
 from dataclasses import replace
+from functools import cache
 from importlib.metadata import version
 from pathlib import Path
 
@@ -160,14 +163,31 @@ def require_folder(folder: Path) -> None:
     if not there.is_dir() or not os.access(there, os.W_OK | os.X_OK):
         reason = "may not be written" if there.is_dir() else "is not a folder"
         raise InputError(f"{folder}: nothing can be written there: {there} {reason}. Choose another folder.")
+    try:
+        # Some folders, as those of the system's own, look as if they could hold another.
+        os.rmdir(tempfile.mkdtemp(prefix=".mixrender-", dir=there))  # noqa: PTH106 - it is a text
+    except OSError as error:
+        if error.errno != errno.ENOSPC:
+            reason = f"takes no folder ({error.strerror})"
+            raise InputError(
+                f"{folder}: nothing can be written there: {there} {reason}. Choose another folder."
+            ) from None
+
+
+@cache
+def _library_versions() -> Mapping[str, str]:
+    """Versions of what runs in this process, looked up once."""
+    names = ("mixrender", "numpy", "scipy", "numba", "soundfile", "soxr", "librosa", "pyrubberband")
+    found = {name: version(name) for name in names}
+    return found | {
+        "python": platform.python_version(),
+        "libsndfile": soundfile.__libsndfile_version__,
+    }
 
 
 def versions(plan: Plan) -> dict[str, str]:
     """Versions of everything that the sound of a plan's file depends on."""
-    names = ("mixrender", "numpy", "scipy", "numba", "soundfile", "soxr", "librosa", "pyrubberband")
-    found = {name: version(name) for name in names}
-    found["python"] = platform.python_version()
-    found["libsndfile"] = soundfile.__libsndfile_version__
+    found = dict(_library_versions())
     if plan.output.format == "m4a":
         found["ffmpeg"] = programs.version("ffmpeg", programs.ffmpeg())
     # A mix that stretches nothing does not need the program, so its absence is no fault here.
