@@ -13,6 +13,9 @@ Bits = Literal["16", "24", "float"]
 FORMAT_NAMES: tuple[FormatName, ...] = get_args(FormatName)
 BIT_WORDS: tuple[Bits, ...] = get_args(Bits)
 
+MEANT_FORMATS: Mapping[str, FormatName] = MappingProxyType({"ogg": "vorbis", "aac": "m4a", "mp4": "m4a"})
+"""What is often written for a format, and the name that it has here."""
+
 
 @dataclass(frozen=True)
 class Format:

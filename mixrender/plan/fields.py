@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from types import MappingProxyType
 from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, ValidationInfo, WithJsonSchema
@@ -41,10 +42,14 @@ def _of(quantity: q.Quantity, text: str) -> tuple[BeforeValidator, WithJsonSchem
     return reader(quantity.parse, quantity.wanted), schema
 
 
-def words(*words: str) -> tuple[BeforeValidator, WithJsonSchema]:
-    """Reader and schema of a field that takes one of some words."""
+def words(
+    *words: str, meant: Mapping[str, str] = MappingProxyType({})
+) -> tuple[BeforeValidator, WithJsonSchema]:
+    """Reader and schema of a field that takes one of some words; `meant` has what others stand for."""
     allowed = [*words, *(int(word) for word in words if word.isdecimal())]
-    return reader(lambda text: q.to_word(text, words), q.one_of(words)), WithJsonSchema({"enum": allowed})
+    return reader(lambda text: q.to_word(text, words, meant=meant), q.one_of(words)), WithJsonSchema(
+        {"enum": allowed}
+    )
 
 
 def _plain_text(text: str) -> str:

@@ -9,7 +9,7 @@ from typing import Annotated, Any, ClassVar, Literal, get_args
 from pydantic import BeforeValidator, Discriminator, Field, PrivateAttr, Tag, ValidationInfo, model_validator
 
 from mixrender.errors import Problem
-from mixrender.formats import BIT_WORDS, FORMAT_NAMES, Bits, FormatName, unfit
+from mixrender.formats import BIT_WORDS, FORMAT_NAMES, MEANT_FORMATS, Bits, FormatName, unfit
 from mixrender.plan import fields as f
 from mixrender.plan.lanes import Lane, LanePoint, Moves, read_transition_moves
 from mixrender.plan.places import InPosition, Length, MoveTime, PlanModel, Position, Shift, from_yaml
@@ -46,7 +46,7 @@ class Output(PlanModel):
     usual for a lossy format.
     """
 
-    format: Annotated[FormatName, *f.words(*FORMAT_NAMES)] = "flac"
+    format: Annotated[FormatName, *f.words(*FORMAT_NAMES, meant=MEANT_FORMATS)] = "flac"
     bits: Annotated[Bits, *f.words(*BIT_WORDS)] = "24"
     rate_hz: f.SampleRateHz | None = Field(default=None, validation_alias="rate")
     bit_rate_kbit_s: f.BitRateKbitS | None = Field(default=None, validation_alias="bitrate")

@@ -12,6 +12,7 @@ import math
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from types import MappingProxyType
 from typing import Literal
 
 NUMBER = r"(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)"
@@ -90,12 +91,12 @@ def to_flag(text: str) -> bool:
     raise ValueError(f"found {shorten(text)}; write `true` or `false`")
 
 
-def to_word(text: str, words: Iterable[str]) -> str:
-    """One of some words, capitals aside."""
+def to_word(text: str, words: Iterable[str], *, meant: Mapping[str, str] = MappingProxyType({})) -> str:
+    """One of some words, capitals aside; `meant` has other words, refused with the one they stand for."""
     known = list(words)
     by_lower = {word.lower(): word for word in known}
     if text.strip().lower() not in by_lower:
-        near = nearest(text, known)
+        near = meant.get(text.strip().lower()) or nearest(text, known)
         hint = f" (did you mean `{near}`?)" if near and len(known) > 1 else ""
         raise ValueError(f"found {shorten(text)}; write {one_of(known)}{hint}")
     return by_lower[text.strip().lower()]

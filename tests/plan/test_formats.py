@@ -83,3 +83,13 @@ def test_bits_of_a_plan_whose_format_has_none_are_a_fault_at_their_place(tmp_pat
     with pytest.raises(PlanError, match=NO_BITS) as caught:
         load_plan(tmp_path / "plan.yaml")
     assert [problem.path for problem in caught.value.problems] == ["output.bits"]
+
+
+@pytest.mark.parametrize(
+    ("written", "meant"), [("ogg", "vorbis"), ("AAC", "m4a"), ("mp4", "m4a"), ("aif", "aiff")]
+)
+def test_another_name_of_a_format_leads_to_its_own(written: str, meant: str) -> None:
+    with pytest.raises(InputError) as caught:
+        with_output(parse_plan("tracks: [a.flac]\n"), {"format": written})
+    assert str(caught.value).startswith(f"--format: found `{written}`; write `flac`, ")
+    assert str(caught.value).endswith(f"(did you mean `{meant}`?)")
