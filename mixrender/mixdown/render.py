@@ -163,15 +163,14 @@ def require_folder(folder: Path) -> None:
     if not there.is_dir() or not os.access(there, os.W_OK | os.X_OK):
         reason = "may not be written" if there.is_dir() else "is not a folder"
         raise InputError(f"{folder}: nothing can be written there: {there} {reason}. Choose another folder.")
+    if there == folder:
+        return
     try:
         # Some folders, as those of the system's own, look as if they could hold another.
-        os.rmdir(tempfile.mkdtemp(prefix=".mixrender-", dir=there))  # noqa: PTH106 - it is a text
+        Path(tempfile.mkdtemp(prefix=".mixrender-", dir=there)).rmdir()
     except OSError as error:
         if error.errno != errno.ENOSPC:
-            reason = f"takes no folder ({error.strerror})"
-            raise InputError(
-                f"{folder}: nothing can be written there: {there} {reason}. Choose another folder."
-            ) from None
+            raise InputError(f"{folder}: no folder can be made in {there}. Choose another one.") from None
 
 
 @cache

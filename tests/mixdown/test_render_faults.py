@@ -49,6 +49,17 @@ def test_a_folder_that_cannot_be_written_is_named_before_any_work(
     assert not (tmp_path / "c").exists()
 
 
+@pytest.mark.skipif(not Path("/proc/self").is_dir(), reason="only Linux has a folder that takes no other")
+@pytest.mark.parametrize("make", [render_mix, render_clips])
+def test_a_folder_that_cannot_be_made_is_a_fault_of_the_input_before_any_work(
+    make: Callable[..., MixResult], tmp_path: Path
+) -> None:
+    plan = plan_of(TEXT, click_pair(tmp_path, 124.0, 124.0, bars=8))
+    with pytest.raises(InputError, match="/proc/x: no folder can be made in /proc"):
+        make(*plan, folder=Path("/proc/x"), cache=Cache(tmp_path / "c"), progress=NoProgress())
+    assert not (tmp_path / "c").exists()
+
+
 @pytest.mark.skipif(not hasattr(os, "geteuid") or os.geteuid() == 0, reason="root may write everywhere")
 def test_a_folder_that_may_not_be_written_is_named(tmp_path: Path) -> None:
     plan = plan_of(TEXT, click_pair(tmp_path, 124.0, 124.0, bars=8))
