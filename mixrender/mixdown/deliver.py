@@ -304,7 +304,9 @@ def _advice(plan: Plan, best: _Attempt, *, is_last: bool) -> str:
         )
     if over_db:
         room_db = math.ceil((over_db + ROOM_DB) * 10.0) / 10.0
-        return f"{room_db:.1f} dB more head-room for {title} would cure it; `render --fix` does that"
+        return (
+            f"{title} needs at least {room_db:.1f} dB more head-room; `render --fix` gives it what it needs"
+        )
     if is_last and _missing_lu(plan, best.loudness) > 0.0:
         return (
             f"the {title} cannot be louder under {ceiling_dbtp:g} dBTP: the peaks that its codec adds need "

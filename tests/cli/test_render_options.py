@@ -102,7 +102,7 @@ def test_a_lossy_mix_reports_both_sets_of_figures_and_is_fixed(run: Run, plan: P
     assert "Opus cannot have the 44100 Hz of the tracks: the mix is made at 48000 Hz" in plain.stderr
     assert set(before["before_encoding"]) <= set(before["mix"])
     assert before["before_encoding"]["true_peak_dbtp"] <= -0.99 < -0.95 < peaks[0]
-    assert "would cure it; `render --fix` does that" in plain.stderr
+    assert "more head-room; `render --fix` gives it what it needs" in plain.stderr
     assert "before encoding" in plain.stdout
     assert peaks[1] <= -0.95
     assert after["correction"]["rounds"] >= 1
