@@ -8,6 +8,7 @@ from itertools import islice
 from pathlib import Path
 
 from mixrender.errors import Problem
+from mixrender.plan.idle import idle_duckings, idle_recipes
 from mixrender.plan.model import Layer, Plan, PlanPath, Position, Sound, Track, Transition
 from mixrender.plan.quantities import nearest, one_of, shorten, suggestion
 from mixrender.plan.recipes import RECIPES
@@ -300,4 +301,6 @@ _CHECKS: tuple[tuple[Callable[[Plan], Iterator[Problem]], str], ...] = (
     (_layers, "order"),
     (_voices, "cues"),
     (_contradictions, "order"),
+    (idle_duckings, "voices"),
+    (idle_recipes, "recipes"),
 )

@@ -51,6 +51,11 @@ class Recipe(PlanModel):
         """Names among the values that are no parameters of this recipe."""
         return [name for name in values if name not in self.parameters]
 
+    def unused(self) -> list[str]:
+        """Parameters that stand in none of the moves."""
+        used = set(_PARAMETER.findall(f"{self.from_moves} {self.to_moves}"))
+        return [name for name in self.parameters if name not in used]
+
     def _read(self, values: Mapping[str, str], faults: list[Fault]) -> tuple[Moves, Moves]:
         known = {**self.parameters, **values}
         sides = []
