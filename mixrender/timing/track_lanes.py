@@ -30,6 +30,7 @@ def track_lanes(plan: Plan, placement: Placement, index: int) -> dict[str, tuple
         lanes[control] = tuple(sorted((p for part in parts for p in part), key=lambda p: p.beat))
         _check_order(plan, placement, index, control, lanes[control])
     _check_ends(plan, placement, index, lanes)
+    _check_amounts(plan, placement, index, lanes)
     return lanes
 
 
@@ -150,6 +151,28 @@ def _check_heard(
     if any(point.beat > placed.end_beat + 1e-6 for point in way_out):
         message = f"a point of `{control}` lies after the overlap, where `{placed.side.track.name}` has ended"
         placement.problems.append(plan.problem(joint_path(placement, index), message, "warning"))
+
+
+def _check_amounts(
+    plan: Plan, placement: Placement, index: int, lanes: dict[str, tuple[MovePoint, ...]]
+) -> None:
+    """Warn of parameters of effects that are never sent anything."""
+    track = placement.tracks[index].side.track
+    for effect in sorted({control.split(".")[0] for control in lanes} - set(lanes)):
+        if any(control.startswith(f"{effect}.") for control in track.moves):
+            path: PlanPath = (*plan.path_of(track), "moves", effect)
+        else:
+            joint = (
+                index if index < len(placement.joints) and _writes(placement, index, effect) else index - 1
+            )
+            path = (*joint_path(placement, joint), "moves", track.name, effect)
+        message = f"`{effect}` of `{track.name}` has no `amount`, so it is not heard; write one"
+        placement.problems.append(plan.problem(path, message, "warning"))
+
+
+def _writes(placement: Placement, joint_index: int, effect: str) -> bool:
+    """Whether the way out over a joint has any parameter of an effect."""
+    return any(name.startswith(f"{effect}.") for name in side_moves(placement, joint_index, "from"))
 
 
 def _check_ends(

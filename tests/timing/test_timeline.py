@@ -607,6 +607,26 @@ def test_a_tracks_own_moves_count_its_bars():
     assert [p.beat - start for p in mix.tracks[1].lanes["highpass"]] == [20 * 4, 24 * 4, 25 * 4]
 
 
+def test_an_effect_without_an_amount_is_warned_of_where_it_is_written():
+    text = """
+        tracks: {a: {file: a.flac, moves: {phaser: {time: 8 beats}}}, b: b.flac}
+        transitions:
+          - from: a
+            to: b
+            recipe: echo-out
+            moves:
+              a: {echo: {time: 1 beat}, gate: {time: 1 beat}}
+              b: {flanger: {delay: 1 ms}}
+    """
+    problems = timeline(text, steady(120), steady(120)).problems
+
+    assert {p.path: p.message for p in problems if "amount" in p.message} == {
+        "tracks.a.moves.phaser": "`phaser` of `a` has no `amount`, so it is not heard; write one",
+        "transitions[1].moves.a.gate": "`gate` of `a` has no `amount`, so it is not heard; write one",
+        "transitions[1].moves.b.flanger": "`flanger` of `b` has no `amount`, so it is not heard; write one",
+    }
+
+
 # --- the length of the mix --------------------------------------------------------------------------------
 
 
