@@ -75,29 +75,28 @@ def _track_lines(track: Track, placed: TrackPlacement, timeline: Timeline) -> It
         yield MoveLine("", track.name, _edit_words(edit))
     if track.edits and placed.grid.kind != "none":
         yield MoveLine("", track.name, f"bars in the order {order_in_bars(placed)}")
-    yield from _lane_lines("", track.name, track.moves, _bpm_at(timeline, placed.start_beat))
+    yield from _lane_lines("", track.name, track.moves, timeline)
 
 
 def _transition_lines(
     written: Transition, placed: TransitionPlacement, timeline: Timeline
 ) -> Iterator[MoveLine]:
     where, out, into = str(placed.index), timeline.tracks[placed.outgoing], timeline.tracks[placed.incoming]
-    bpm = _bpm_at(timeline, placed.start_beat)
     if written.match_key != "off" and out.key is not None and into.key is not None:
         words = f"`match_key`: {key_matched(out.key, into.key, into.shift_semitones)}"
         yield MoveLine(where, into.name, words)
     for name, layer in written.layers.items():
         yield MoveLine(where, name, _layer_words(layer, timeline))
-        yield from _lane_lines(where, name, layer.moves, bpm)
+        yield from _lane_lines(where, name, layer.moves, timeline)
     for name, lanes in written.moves.items():
-        yield from _lane_lines(where, name, lanes, bpm)
+        yield from _lane_lines(where, name, lanes, timeline)
     if written.noise_sweep is not None:
         seconds = [n.end_s - n.start_s for n in timeline.noises if n.transition == placed.index]
         words = f"noise through a {written.noise_sweep.filter} for {sum(seconds):.1f} s"
         yield MoveLine(where, "noise_sweep", words)
 
 
-def _lane_lines(where: str, name: str, moves: Moves, bpm: float) -> Iterator[MoveLine]:
+def _lane_lines(where: str, name: str, moves: Moves, timeline: Timeline) -> Iterator[MoveLine]:
     for word, text in lane_texts(moves).items():
         if word in EVENTS:
             for point in moves[word]:
@@ -105,13 +104,14 @@ def _lane_lines(where: str, name: str, moves: Moves, bpm: float) -> Iterator[Mov
                     where, name, f"`{word}` at {point.position}: {EVENT_WORDS[word]} for {point.move}"
                 )
         else:
-            yield MoveLine(where, name, f"`{word}` {text}{_meant(word, moves, bpm)}")
+            yield MoveLine(where, name, f"`{word}` {text}{_meant(word, name, moves, timeline)}")
 
 
-def _meant(word: str, moves: Moves, bpm: float) -> str:
-    """What a time in beats comes to, where an effect has one."""
+def _meant(word: str, name: str, moves: Moves, timeline: Timeline) -> str:
+    """What a time in beats comes to where an effect that has one begins."""
     if word not in EFFECTS:
         return ""
+    bpm = timeline.tempo_map.tempo_at(_first_beat(word, name, moves, timeline))
     control = EFFECTS[word].parameters["time"]
     lane = moves.get(control.name)
     beats = lane[0].value if lane else control.neutral
@@ -121,9 +121,10 @@ def _meant(word: str, moves: Moves, bpm: float) -> str:
 
 
 def _edit_words(edit: Edit) -> str:
+    one = 1.0 in (edit.length.bars, edit.length.beats)
     if edit.word == "skip":
-        return f"{edit.length} from {edit.at} on are skipped"
-    return f"{edit.length} from {edit.at} on sound {edit.times or 2} times"
+        return f"{edit.length} from {edit.at} on {'is' if one else 'are'} skipped"
+    return f"{edit.length} from {edit.at} on {'sounds' if one else 'sound'} {edit.times or 2} times"
 
 
 def _layer_words(layer: Layer, timeline: Timeline) -> str:
@@ -140,5 +141,9 @@ def _layer_words(layer: Layer, timeline: Timeline) -> str:
     return f"a layer from {format_time(placed.start_s)} to {format_time(placed.end_s)}, {change}, {key}"
 
 
-def _bpm_at(timeline: Timeline, beat: float) -> float:
-    return timeline.tempo_map.tempo_at(beat)
+def _first_beat(word: str, name: str, moves: Moves, timeline: Timeline) -> float:
+    """Mix beat of the first point of a written lane, or of the beginning of what it belongs to."""
+    placed = next(track for track in timeline.sounding if track.name == name)
+    first = moves[word][0].value if word in moves else None
+    beats = (point.beat for point in placed.lanes.get(word, ()) if point.value == first)
+    return next(beats, placed.start_beat)

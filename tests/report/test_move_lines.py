@@ -59,6 +59,27 @@ def test_each_move_edit_layer_and_key_has_one_line_that_explains_it():
     ]
 
 
+def test_times_are_those_at_the_tempo_where_an_effect_begins():
+    text = """
+        tracks:
+          a: a.wav
+          b: {file: b.wav, moves: {gate: {41: 100 %, 42: 0 %}}, edits: [{skip: 60, length: 1 bar}]}
+        transitions:
+          - {from: a, to: b, leave: 65, enter: 1, overlap: 16 bars, moves: {b: {echo: {0: 30 %, 4: 0 %}}}}
+    """
+    plan = parse_plan(dedent(text))
+    lines = [
+        " | ".join(line) for line in move_lines(plan, build_timeline(plan, [steady(120.0), steady(125.0)]))
+    ]
+
+    assert lines == [
+        " | b | 1 bar from 60 on is skipped",
+        " | b | bars in the order 1-59, 61-96",
+        " | b | `gate` {41: 100 %, 42: 0 %}: every 1/2 beat, 0.240 s at 125.00 BPM",
+        "1 | b | `echo` {0: 30 %, 4: 0 %}: every 3/4 beat, 0.375 s at 120.00 BPM",
+    ]
+
+
 def test_every_event_has_words():
     assert set(EVENT_WORDS) == set(EVENTS)
 
