@@ -307,7 +307,7 @@ def _advice(plan: Plan, best: _Attempt, *, is_last: bool) -> str:
         return (
             f"{title} needs at least {room_db:.1f} dB more head-room; `render --fix` gives it what it needs"
         )
-    if is_last and _missing_lu(plan, best.loudness) > 0.0:
+    if is_last and round(_missing_lu(plan, best.loudness), 1) > TOLERANCE_LU:
         return (
             f"the {title} cannot be louder under {ceiling_dbtp:g} dBTP: the peaks that its codec adds need "
             "the room. More kbit/s add less"

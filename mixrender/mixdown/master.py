@@ -98,7 +98,13 @@ def limiter_warning(found: Mastering, *, searched_lufs: float, asked_lufs: float
     """
     most_db, mean_db = found.max_reduction_db, found.mean_reduction_db
     takes = f"the limiter takes up to {most_db:.1f} dB away, {mean_db:.1f} dB on average"
-    if found.setting.ceiling_dbtp is not None and missing_lu(found, searched_lufs) > TOLERANCE_LU:
+    # To one decimal, as verdicts count.
+    is_missed = round(asked_lufs - reached_lufs, 1) > TOLERANCE_LU
+    if (
+        found.setting.ceiling_dbtp is not None
+        and is_missed
+        and missing_lu(found, searched_lufs) > TOLERANCE_LU
+    ):
         within_lufs = math.floor(10.0 * (reached_lufs + TOLERANCE_LU / 2)) / 10.0
         return (
             f"{takes}, on the way to {asked_lufs:.4g} LUFS, and reaches {reached_lufs:.1f}; "

@@ -180,6 +180,8 @@ def test_a_warning_names_what_the_plan_asks_for_and_what_the_file_has() -> None:
 
     print(told, missed, sep="\n")
     assert "to reach -9 LUFS; a lower target" in told
+    near = limiter_warning(found, searched_lufs=-8.7, asked_lufs=-9.0, reached_lufs=-9.12)
+    assert "to reach -9 LUFS" in near and "ask for" not in near
     assert missed.endswith("on the way to -7 LUFS, and reaches -9.0; ask for -9.0 LUFS or less")
 
 
