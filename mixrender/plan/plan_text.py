@@ -6,13 +6,12 @@ from collections.abc import Mapping
 
 from mixrender.plan.controls import CONTROLS, EFFECTS, EVENTS
 from mixrender.plan.lanes import Lane, LanePoint, Moves
-from mixrender.plan.recipes import SideMoves
 
 
-def moves_text(moves: SideMoves, names: Mapping[str, str], *, indent: int = 0) -> str:
-    """The `moves:` of a transition; `names` are those of the tracks on the sides `from` and `to`."""
+def moves_text(moves: Mapping[str, Moves], names: Mapping[str, str], *, indent: int = 0) -> str:
+    """The `moves:` of a transition, in the order of `names`: what its sides, and layers, are called."""
     lines = ["moves:"]
-    for side in ("from", "to"):
+    for side in names:
         lanes = lane_texts(moves[side])
         if lanes:
             lines.append(f"  {names[side]}:")

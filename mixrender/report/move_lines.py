@@ -8,6 +8,7 @@ from typing import NamedTuple
 from mixrender.plan.controls import CONTROLS, EFFECTS, EVENTS
 from mixrender.plan.lanes import Moves
 from mixrender.plan.model import Edit, Layer, Plan, Track, Transition
+from mixrender.plan.places import Length
 from mixrender.plan.plan_text import lane_texts, moves_text
 from mixrender.plan.recipes import transition_moves
 from mixrender.timing.match_key import key_matched
@@ -64,10 +65,31 @@ def expanded(plan: Plan, timeline: Timeline) -> str:
             beats_per_bar=round(placed.beats_per_bar * out.rate),
             recipes=plan.recipes,
         )
-        head = f"# {placed.index}: {placed.recipe}, {placed.overlap_bars:g} bars"
-        text = moves_text(lanes, {"from": out.name, "to": into.name}, indent=4)
-        parts.append(f"{head}\n  - from: {out.name}\n    to: {into.name}\n    recipe: none\n{text}\n")
+        of_layers = {name: written.moves[name] for name in written.layers if name in written.moves}
+        names = {"from": out.name, "to": into.name} | {name: name for name in of_layers}
+        sides: dict[str, Moves] = {"from": lanes["from"], "to": lanes["to"], **of_layers}
+        text = moves_text(sides, names, indent=4)
+        head = f"# {placed.index}: {placed.recipe}, {placed.overlap_bars:g} bars{_kept_apart(written)}"
+        fields = "".join(f"    {word}: {value}\n" for word, value in _place_texts(written, placed))
+        parts.append(f"{head}\n  - from: {out.name}\n    to: {into.name}\n{fields}    recipe: none\n{text}\n")
     return "transitions:\n" + "\n".join(parts)
+
+
+def _place_texts(written: Transition, placed: TransitionPlacement) -> Iterator[tuple[str, object]]:
+    """What the lanes of a transition stand on, as fields of the plan; the overlap in any case."""
+    for word in ("leave", "enter", "overlap", "gap", "curve", "count"):
+        value = getattr(written, word)
+        if word == "overlap" and value is None and written.gap is None:
+            yield word, Length(bars=placed.overlap_bars)
+        elif value is not None and (word != "curve" or word in written.model_fields_set):
+            yield word, value
+
+
+def _kept_apart(written: Transition) -> str:
+    """A word about what a transition has besides, which text made of its lanes must not lose."""
+    words = ("tempo", "beatmatch", "nudge", "match_key", "layers", "noise_sweep")
+    set_ = [word for word in words if {word, f"{word}_s"} & written.model_fields_set]
+    return f"; keep its {', '.join(f'`{word}`' for word in set_)}" if set_ else ""
 
 
 def _track_lines(track: Track, placed: TrackPlacement, timeline: Timeline) -> Iterator[MoveLine]:

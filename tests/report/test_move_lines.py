@@ -59,6 +59,35 @@ def test_each_move_edit_layer_and_key_has_one_line_that_explains_it():
     ]
 
 
+def test_an_expanded_transition_keeps_its_places_and_curve_and_names_what_else_it_has():
+    text = """
+        tracks: {a: a.wav, b: b.wav}
+        transitions:
+          - from: a
+            to: b
+            leave: 60
+            enter: 5.0
+            overlap: 8 bars
+            curve: cut
+            nudge: 5 ms
+            layers: {third: {file: c.wav}}
+            moves: {third: {level: {0: silent, 4: 0 dB}}}
+    """
+    lines = expanded(*read(text)).splitlines()
+
+    assert lines[1:9] == [
+        "# 1: blend, 8 bars; keep its `nudge`, `layers`",
+        "  - from: a",
+        "    to: b",
+        "    leave: 60",
+        "    enter: 5",
+        "    overlap: 8 bars",
+        "    curve: cut",
+        "    recipe: none",
+    ]
+    assert lines[-2:] == ["      third:", "        level: {0: silent, 4: 0 dB}"]
+
+
 def test_times_are_those_at_the_tempo_where_an_effect_begins():
     text = """
         tracks:
@@ -88,10 +117,7 @@ def test_every_event_has_words():
 def test_an_expanded_recipe_pasted_into_the_plan_gives_the_same_lanes(recipe):
     plan, timeline = read(PLAN.replace("recipe: drift", f"recipe: {recipe}"))
     head = PLAN[: PLAN.index("transitions:")]
-    pasted = expanded(plan, timeline).replace(
-        "recipe: none", "recipe: none\n    leave: 57\n    overlap: 16 bars"
-    )
-    _, again = read(head + pasted)
+    _, again = read(head + expanded(plan, timeline))
 
     for before, after in zip(timeline.tracks, again.tracks, strict=True):
         assert before.lanes.keys() == after.lanes.keys()
