@@ -90,3 +90,9 @@ def test_the_version_is_that_of_the_project():
     project = tomllib.loads((PACKAGE.parent / "pyproject.toml").read_text(encoding="utf-8"))
 
     assert project["project"]["version"] == mixrender.__version__
+
+
+def test_files_of_tests_have_names_of_their_own():
+    names = [path.name for path in (PACKAGE.parent / "tests").rglob("*.py") if path.name != "conftest.py"]
+
+    assert sorted({name for name in names if names.count(name) > 1}) == []
