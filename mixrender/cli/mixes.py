@@ -8,7 +8,7 @@ from typing import Annotated, Any
 import typer
 
 from mixrender import api
-from mixrender.cli.options import AsJson, OutDir, PlanFile, Quiet
+from mixrender.cli.options import AsJson, LeadBars, Only, OutDir, PlanFile, Quiet, TailBars
 from mixrender.errors import PlanError
 from mixrender.formats import BIT_WORDS, FORMAT_NAMES
 from mixrender.plan.load import load_plan
@@ -49,16 +49,9 @@ def check(
 def preview(
     plan: PlanFile,
     output: OutDir = None,
-    only: Annotated[
-        list[int] | None,
-        typer.Option("--only", metavar="N", help="Only transition N, counted from 1; may be repeated."),
-    ] = None,
-    lead_bars: Annotated[
-        float, typer.Option("--lead", min=0, metavar="BARS", help="Bars before each overlap.")
-    ] = 8,
-    tail_bars: Annotated[
-        float, typer.Option("--tail", min=0, metavar="BARS", help="Bars after each overlap.")
-    ] = 8,
+    only: Only = None,
+    lead_bars: LeadBars = 8,
+    tail_bars: TailBars = 8,
     click: Annotated[
         bool, typer.Option("--click", help="Lay a metronome on the beats, to judge the grids by ear.")
     ] = False,

@@ -39,6 +39,12 @@ OutDir = Annotated[
         show_default=False,
     ),
 ]
+Only = Annotated[
+    list[int] | None,
+    typer.Option("--only", metavar="N", help="Only transition N, counted from 1; may be repeated."),
+]
+LeadBars = Annotated[float, typer.Option("--lead", min=0, metavar="BARS", help="Bars before each overlap.")]
+TailBars = Annotated[float, typer.Option("--tail", min=0, metavar="BARS", help="Bars after each overlap.")]
 
 
 def leave(faults: list[MixrenderError]) -> None:

@@ -11,7 +11,7 @@ from typing import Annotated
 import typer
 
 from mixrender.audio.cache import Cache
-from mixrender.cli.options import PlanFile
+from mixrender.cli.options import LeadBars, Only, PlanFile, TailBars
 from mixrender.plan.load import load_plan
 from mixrender.progress import NoProgress
 from mixrender.rehearse.extra import require_extra
@@ -33,16 +33,9 @@ def rehearse(
         ),
     ] = None,
     no_open: Annotated[bool, typer.Option("--no-open", help="Do not open the page in the browser.")] = False,
-    only: Annotated[
-        list[int] | None,
-        typer.Option("--only", metavar="N", help="Only transition N, counted from 1; may be repeated."),
-    ] = None,
-    lead_bars: Annotated[
-        float, typer.Option("--lead", min=0, metavar="BARS", help="Bars before each overlap.")
-    ] = 8,
-    tail_bars: Annotated[
-        float, typer.Option("--tail", min=0, metavar="BARS", help="Bars after each overlap.")
-    ] = 8,
+    only: Only = None,
+    lead_bars: LeadBars = 8,
+    tail_bars: TailBars = 8,
     output: Annotated[
         Path | None,
         typer.Option(
