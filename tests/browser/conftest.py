@@ -123,10 +123,18 @@ def mix_url(small: Path) -> str:
 
 
 @pytest.fixture
-def rehearsal(small: Path, shared: Path, tmp_path: Path, browser: Any) -> Iterator[Rehearsal]:
+def first_plan() -> str:
+    """The plan that a rehearsal begins with; tests may give another by `parametrize`."""
+    return plan_text()
+
+
+@pytest.fixture
+def rehearsal(
+    small: Path, shared: Path, tmp_path: Path, browser: Any, first_plan: str
+) -> Iterator[Rehearsal]:
     """The small mix, rehearsed by the command: its plan is the test's own, its tracks are shared."""
     for file in FILES.values():
         (tmp_path / file).symlink_to(small / file)
-    (tmp_path / "plan.yaml").write_text(plan_text(), encoding="utf-8")
+    (tmp_path / "plan.yaml").write_text(first_plan, encoding="utf-8")
     with rehearsing(tmp_path / "plan.yaml", cache=shared / "cache") as served:
         yield served

@@ -153,8 +153,8 @@ def test_a_fault_of_the_plan_is_shown_with_its_line_and_goes_when_mended(wrong, 
     assert not live.paused(1)
 
 
+@pytest.mark.parametrize("first_plan", ["tracks: nonsense\n"])
 def test_a_rehearsal_that_begins_with_a_fault_fills_its_page_when_it_is_mended(rehearsal, open_tab):
-    rehearsal.save("tracks: nonsense\n")
     tab = open_tab(rehearsal.url)
     tab.wait("document.getElementById('faults').textContent.includes('line 1')")
     rehearsal.save(plan_text())
@@ -170,7 +170,7 @@ def test_a_track_less_and_again_one_more_changes_the_page_without_loading_it_ane
     left = [line for line in text.splitlines() if not line.startswith(("  c:", "  - {from: b"))]
     rehearsal.save("\n".join(left) + "\n")
     live.wait("document.querySelectorAll('section.transition').length === 1")
-    assert live.page.locator(".tracklist tbody tr").count() == 2
+    live.wait("document.querySelectorAll('.tracklist tbody tr').length === 2")
     rehearsal.save(text)
     live.wait("document.querySelectorAll('section.transition').length === 2")
     assert live.page.locator("#t2 textarea.note").input_value() == "Of b and c"
@@ -185,10 +185,12 @@ def loudness_lufs(tab, clip: str) -> float:
     return float(pyloudnorm.Meter(rate_hz).integrated_loudness(sound))
 
 
-@pytest.mark.parametrize("order", ["softer", "louder"])
-def test_two_versions_are_switched_while_playing_at_one_loudness(order, rehearsal, open_tab):
-    first, second = (LOUD_MOVES, SOFTER_MOVES) if order == "softer" else (SOFTER_MOVES, LOUD_MOVES)
-    rehearsal.save(plan_text(moves=first))
+@pytest.mark.parametrize(
+    ("first_plan", "second"),
+    [(plan_text(moves=LOUD_MOVES), SOFTER_MOVES), (plan_text(moves=SOFTER_MOVES), LOUD_MOVES)],
+    ids=["softer", "louder"],
+)
+def test_two_versions_are_switched_while_playing_at_one_loudness(second, rehearsal, open_tab):
     tab = opened(rehearsal, open_tab, reduced_motion="reduce")
     tab.wait("document.querySelector('#t1 .moves').textContent.includes('level')")
     tab.wait("document.getElementById('live-status').textContent === ''")

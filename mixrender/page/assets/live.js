@@ -449,6 +449,7 @@
   let around = null;
 
   function showFaults(found) {
+    faults.tabIndex = found.length ? 0 : -1; // many faults scroll, by keys too
     if (!found.length) {
       faults.replaceChildren();
       return;
