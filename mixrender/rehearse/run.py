@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from contextlib import ExitStack
 from pathlib import Path
 
@@ -15,7 +15,7 @@ from mixrender.rehearse.hub import Hub
 from mixrender.rehearse.server import HOST, listen, new_token, serving
 from mixrender.rehearse.stage import Stage
 from mixrender.rehearse.versions import Versions
-from mixrender.rehearse.watch import changes
+from mixrender.rehearse.watch import Stamp, changes, stamps
 from mixrender.rehearse.work import Wanted, Worker
 
 STOP_S, WAIT_S = 2.0, 0.02
@@ -60,7 +60,9 @@ def rehearse(
         stack.callback(hub.close)  # runs before the server is asked to end, which waits for open streams
         ended = threading.Event()
         work = _thread("rehearsal work", worker.run)
-        watch = _thread("rehearsal watch", lambda: _watch(worker, wanted.plan_file, ended))
+        # Before the plan is read for the first time: a change from here on is not missed.
+        seen = stamps(worker.files)
+        watch = _thread("rehearsal watch", lambda: _watch(worker, wanted.plan_file, seen, ended))
         stack.callback(_end, worker, ended, work, watch)
         work.start()
         watch.start()
@@ -69,8 +71,10 @@ def rehearse(
             pass
 
 
-def _watch(worker: Worker, plan_file: Path, ended: threading.Event) -> None:
-    for _ in changes(lambda: worker.files, ended, plan_file=plan_file):
+def _watch(
+    worker: Worker, plan_file: Path, seen: Mapping[Path, Stamp | None], ended: threading.Event
+) -> None:
+    for _ in changes(lambda: worker.files, ended, plan_file=plan_file, seen=seen):
         worker.ask()
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from pathlib import Path
 
 from watchfiles import Change, watch
@@ -43,19 +43,25 @@ def files_of(plan_file: Path, plan: Plan | None = None) -> frozenset[Path]:
 
 
 def changes(
-    files: Callable[[], frozenset[Path]], stop: threading.Event, *, plan_file: Path
+    files: Callable[[], frozenset[Path]],
+    stop: threading.Event,
+    *,
+    plan_file: Path,
+    seen: Mapping[Path, Stamp | None] | None = None,
 ) -> Iterator[frozenset[Path]]:
     """Yield the files that have changed, as often as any does, until `stop` is set.
 
+    `seen` are the stamps from which on changes count, taken before the files were first read; None: from now.
     `files` says which to watch, and is asked again and again: a plan may come to name others. Their folders
     are watched, so that a file that another one takes the place of is still seen.
     """
     watched = files()
-    seen = _stamps(watched)
+    known = dict(seen or {})
+    seen = {path: known[path] if path in known else _stamp(path) for path in watched}
     while not stop.is_set():
         for _ in _wakes(_folders(watched), stop):
             _await_return(plan_file, stop)
-            now = _stamps(watched)
+            now = stamps(watched)
             changed = frozenset(path for path in watched if now[path] != seen[path])
             seen = now
             if changed:
@@ -102,7 +108,8 @@ def _folders(files: Iterable[Path]) -> set[Path]:
     return folders
 
 
-def _stamps(files: Iterable[Path]) -> dict[Path, Stamp | None]:
+def stamps(files: Iterable[Path]) -> dict[Path, Stamp | None]:
+    """What tells whether files have changed."""
     return {path: _stamp(path) for path in files}
 
 

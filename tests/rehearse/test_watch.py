@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from mixrender.rehearse.watch import changes, files_of
+from mixrender.rehearse.watch import changes, files_of, stamps
 
 Seen = Callable[[float], "frozenset[Path] | None"]
 
@@ -154,3 +154,16 @@ def test_other_files_and_a_second_save_of_the_same_stamp_are_no_change(plan_file
     os.utime(plan_file, ns=(stat.st_atime_ns, stat.st_mtime_ns))
 
     assert seen(0.7) is None
+
+
+def test_a_change_between_the_first_reading_and_the_watch_is_not_missed(tmp_path):
+    file = tmp_path / "night.yaml"
+    file.write_text("tracks: [a.wav]\n", encoding="utf-8")
+    stop, files = threading.Event(), frozenset({file})
+    seen = stamps(files)
+    file.write_text("tracks: [a.wav, b.wav]\n", encoding="utf-8")  # saved before anybody watches
+
+    found = changes(lambda: files, stop, plan_file=file, seen=seen)
+
+    assert next(found) == files
+    stop.set()
