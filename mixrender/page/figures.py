@@ -21,7 +21,7 @@ def transition_figures(
     return (
         *_tempo(transition, out, into),
         _keys(out, into),
-        _beats(measure.beat_offset, is_matched=transition.beatmatched),
+        _beats(transition, measure.beat_offset),
         _step(measure.loudness_step_lu),
         _leaves(transition, out, into),
         Figure("Overlap", bars(transition.overlap_bars), when(transition.start_s, transition.end_s)),
@@ -67,12 +67,17 @@ def _keys(out: TrackPlacement, into: TrackPlacement) -> Figure:
     return Figure("Keys", names, described(parse_key(out.key), parse_key(into.key)))
 
 
-def _beats(offset: BeatOffset | None, *, is_matched: bool) -> Figure:
+def _beats(transition: TransitionPlacement, offset: BeatOffset | None) -> Figure:
     if offset is None:
-        reason = "fewer than 8 beats were clear in both" if is_matched else "the beats are not matched"
-        return Figure("Beats apart", NOT_MEASURABLE, reason)
+        return Figure("Beats apart", NOT_MEASURABLE, _why_no_beats(transition))
     late = f"95 % within {offset.p95_abs:.2f} ms, {offset.beats} compared; + is late"
     return Figure("Beats apart", figure(offset.median, "ms", digits=2, sign=True), late)
+
+
+def _why_no_beats(transition: TransitionPlacement) -> str:
+    if transition.end_s <= transition.start_s:
+        return "nothing overlaps"
+    return "fewer than 8 beats were clear in both" if transition.beatmatched else "the beats are not matched"
 
 
 def _step(step_lu: float | None) -> Figure:

@@ -117,6 +117,16 @@ def test_tracks_whose_beats_are_not_matched_have_no_beats_to_compare(preview):
     assert figures["Leave → enter"].value == "bar 41.03 → bar 1"
 
 
+def test_tracks_that_do_not_overlap_have_no_beats_to_compare(preview):
+    _, result = preview
+    joined = result.timeline.transitions[0]
+    cut = replace(joined, end_s=joined.start_s, overlap_bars=0.0)
+    measure = replace(result.transitions[0], beat_offset=None)
+    figures = {one.label: one for one in transition_figures(result.timeline, cut, measure)}
+
+    assert (figures["Beats apart"].value, figures["Beats apart"].remark) == ("–", "nothing overlaps")
+
+
 def test_the_tracklist_says_when_each_track_comes_in(preview):
     plan, result = preview
     rows = build_page(plan, result).tracks
