@@ -41,7 +41,7 @@ def overview(result: MixResult, names: Sequence[str], shown: Collection[int]) ->
         marks=_marks(timeline, shown, whole_s),
         ticks=_ticks(whole_s),
         loudness=_loudness(result, whole_s),
-        words=f"{len(bars)} tracks over {clock(whole_s)}, one bar each; the numbers are the transitions.",
+        words=f"{len(bars)} tracks over {clock(whole_s)}, one box each; the links are the transitions.",
     )
 
 
