@@ -448,6 +448,11 @@
   let saying = 0;
   let around = null;
 
+  // What is scrolled to stops below the faults, not under them.
+  new ResizeObserver(() => {
+    document.documentElement.style.scrollPaddingTop = `${faults.offsetHeight}px`;
+  }).observe(faults, { box: "border-box" });
+
   function showFaults(found) {
     faults.tabIndex = found.length ? 0 : -1; // many faults scroll, by keys too
     if (!found.length) {
