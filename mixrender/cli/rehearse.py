@@ -12,6 +12,7 @@ import typer
 
 from mixrender.audio.cache import Cache
 from mixrender.cli.options import LeadBars, Only, PlanFile, TailBars
+from mixrender.errors import InputError, PlanError
 from mixrender.plan.load import load_plan
 from mixrender.progress import NoProgress
 from mixrender.rehearse.extra import require_extra
@@ -61,6 +62,8 @@ def rehearse(
         if not plan.is_file():
             load_plan(plan)  # says what is wrong; the faults of a plan that is there are shown on the page
 
+        _require_transitions(plan, only)
+
         def opened(url: str) -> None:
             terminal.say(f"Rehearsing {plan} at {url}")
             terminal.say(f"Edit and save the plan: the page follows. Ctrl-C ends it. {LOUD}")
@@ -90,3 +93,14 @@ def _open(url: str) -> None:
         return
     if type(browser) is not webbrowser.GenericBrowser:
         threading.Thread(target=browser.open, args=(url,), daemon=True).start()
+
+
+def _require_transitions(plan: Path, only: list[int] | None) -> None:
+    """Raise InputError if a transition is wanted that the plan, as far as it can be read now, has not got."""
+    try:
+        last = len(load_plan(plan).tracks) - 1
+    except PlanError:  # its faults are shown on the page, and may be mended
+        return
+    wrong = [number for number in only or [] if not 1 <= number <= last]
+    if wrong:
+        raise InputError(f"there is no transition {wrong[0]}: the plan has {last}, counted from 1")

@@ -146,3 +146,17 @@ def test_other_commands_do_without_the_extra():
     run = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60, check=True)
 
     assert run.stdout == "set()\n"
+
+
+def test_a_transition_that_the_plan_has_not_got_is_a_fault_of_the_input(tmp_path, environment):
+    for name in ("a.wav", "b.wav"):
+        (tmp_path / name).write_bytes(b"sound")
+    plan = tmp_path / "night.yaml"
+    plan.write_text("tracks: [a.wav, b.wav]\n", encoding="utf-8")
+
+    done = subprocess.run(
+        [*COMMAND, str(plan), "--only", "9"], env=environment, capture_output=True, text=True, timeout=60
+    )
+
+    assert done.returncode == 2
+    assert done.stderr.strip() == "there is no transition 9: the plan has 1, counted from 1"

@@ -453,6 +453,16 @@
     document.documentElement.style.scrollPaddingTop = `${faults.offsetHeight}px`;
   }).observe(faults, { box: "border-box" });
 
+  // A message in parts: what stands in back ticks is set as code.
+  function quoted(message) {
+    return message.split("`").map((part, index) => {
+      if (index % 2 === 0) return document.createTextNode(part);
+      const code = document.createElement("code");
+      code.textContent = part;
+      return code;
+    });
+  }
+
   function showFaults(found) {
     faults.tabIndex = found.length ? 0 : -1; // many faults scroll, by keys too
     if (!found.length) {
@@ -467,7 +477,7 @@
     lines.append(...found.map((fault) => {
       const item = document.createElement("li");
       const where = fault.line === null ? "" : `line ${fault.line}, column ${fault.column}: `;
-      item.textContent = `${where}${fault.path ? `${fault.path}: ` : ""}${fault.message}`;
+      item.append(...quoted(`${where}${fault.path ? `${fault.path}: ` : ""}${fault.message}`));
       if (fault.text) {
         const code = document.createElement("code");
         code.textContent = fault.text;
