@@ -70,6 +70,7 @@
       // Only the louder one is made softer: nothing can clip.
       const goal = known.includes(null) ? null : Math.min(...known);
       this.gains = known.map((lufs) => (goal === null ? 1 : 10 ** ((goal - lufs) / 20)));
+      this.audio.volume = this.gains[1]; // so that the first step from what plays already is level too
       this.release = new AbortController();
       const options = { signal: this.release.signal };
       this.audio.addEventListener("play", () => this.begin(), options);
