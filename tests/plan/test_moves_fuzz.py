@@ -18,9 +18,9 @@ quick = settings(max_examples=60, deadline=None, derandomize=True, suppress_heal
 
 
 def numbers(low, high):
-    """Numbers as people write them, and any others, of which ten digits are kept."""
+    """Numbers as people write them, and any others to nine decimals: what is less prints as nothing."""
     grid = st.integers(math.ceil(low * 32), math.floor(high * 32)).map(lambda n: n / 32)
-    return grid | st.floats(low, high).map(lambda x: float(f"{x:.9g}") + 0.0).filter(
+    return grid | st.floats(low, high).map(lambda x: round(float(f"{x:.9g}"), 9) + 0.0).filter(
         lambda x: low <= x <= high
     )
 

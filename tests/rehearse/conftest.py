@@ -32,22 +32,30 @@ PLAN = f"""\
 
 
 @pytest.fixture(scope="session")
-def music(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Path, Cache]]:
-    """Three tracks of eight bars at one tempo, and a cache; their facts are known, so nothing is analysed."""
+def sounding(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Cache, dict[str, TrackFacts]]:
+    """Three tracks of eight bars at one tempo, a cache, and what is known of the tracks."""
     folder = tmp_path_factory.mktemp("music")
     facts = {
         name: click_track(folder / f"{name}.wav", 120.0, hz=hz, bars=8, bar_1_s=0.0).facts
         for name, hz in (("a", 1000.0), ("b", 2000.0), ("c", 3000.0))
     }
     (folder / "plan.yaml").write_text(PLAN, encoding="utf-8")
+    return folder, Cache(folder / "cache"), facts
+
+
+@pytest.fixture(scope="module")
+def music(sounding: tuple[Path, Cache, dict[str, TrackFacts]]) -> Iterator[tuple[Path, Cache]]:
+    """The folder of the tracks and the cache; their facts are known, so nothing is analysed."""
+    folder, cache, facts = sounding
 
     def known(files: Sequence[Path], **_: object) -> Iterator[tuple[Path, TrackFacts | AudioError]]:
         for file in files:
             yield file, facts[file.stem] if file.is_file() else AudioError(file, "there is no such file")
 
+    # No longer than these tests run: others analyse for themselves.
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(mixes, "analyze_all", known)
-        yield folder, Cache(folder / "cache")
+        yield folder, cache
 
 
 @pytest.fixture
