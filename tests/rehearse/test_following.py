@@ -7,7 +7,7 @@ import time
 from pathlib import Path
 
 import pytest
-from served import Events, Served, rehearsing
+from served import PATIENCE_S, Events, Served, rehearsing
 
 from mixrender.audio.cache import Cache
 from mixrender.mixdown import preview
@@ -119,7 +119,10 @@ def test_faults_are_told_with_their_line_and_the_page_stays_until_they_are_mende
     assert fault["text"].startswith("- {from: a, to: b")
     assert served.sections() == before
     assert served.get().status == 200
-    assert any("overlapp" in line for line in served.told)
+    until_s = time.monotonic() + PATIENCE_S  # the terminal is told after the page
+    while not any("overlapp" in line for line in served.told):
+        assert time.monotonic() < until_s
+        time.sleep(0.02)
 
     replace_in(plan_file, "overlapp: 2 bars", "overlap: 2 bars")
 
