@@ -43,7 +43,7 @@ BASE: Settings = {
 }
 
 EDITS: dict[str, list[str]] = {
-    "top": ["loudness: -14 LUFS", "match_loudness: off", "tempo: 126 BPM", "click: true", "limiter: false"],
+    "top": ["loudness: -14 LUFS", "match_loudness: false", "tempo: 126 BPM", "click: true", "limiter: false"],
     "a": ["gain: -2 dB", "moves: {reverb: {3: 0 %, 4: 30 %, 9: 0 %}}", "edits: [{repeat: 3, length: 1 bar}]"],
     "b": [
         "moves: {mute: {10: 1 beat}}",
